@@ -1,0 +1,1 @@
+"""Physics and accounting of chlor-alkali cell rooms, on numpy and the standard library only."""

@@ -1,0 +1,395 @@
+"""A circuit: one rectifier group feeding cells in series, in one or more electrolysers in parallel.
+
+Owns how a load becomes products and power, and every limit of the load: density, rectifier current,
+DC voltage, calendar limits and rates of change. The laws themselves stand in `faraday`,
+`cell_voltage`, `current_efficiency`, `busbar` and `rectifier`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+import numpy as np
+
+from models.busbar import Busbar
+from models.cell_voltage import CellVoltage
+from models.checks import InvalidValues, above, at_least, check, in_order, one_of
+from models.current_efficiency import CurrentEfficiency
+from models.faraday import alkali_of, kg_per_kah, mass_ratio
+from models.horizon import Array, Horizon, Integers, Mask
+from models.pieces import Curve, Declaration, Entry, Flow, Limit, Rows, Simulation, Variable
+from models.rectifier import Rectifier
+from models.situation import Situation
+from models.technology import DEFAULTS
+from models.unit import Unit, unit_kind
+
+
+@dataclass(frozen=True, eq=False)
+class CircuitState:
+    """What is in service on each interval, and the load range that follows.
+
+    Parameters
+    ----------
+    in_service : ndarray of bool
+        Whether current may flow. Shape (n,). [-]
+    cells, electrolysers, rectifier_units : ndarray
+        Cells in series, electrolysers in parallel and rectifier units in service. Shape (n,). [-]
+    load_min_ka : ndarray
+        Least load while in service, 0 otherwise. Shape (n,). [kA]
+    ceilings_ka : mapping
+        Each upper limit of the load by its cause. Each shape (n,). [kA]
+    """
+
+    in_service: Mask
+    cells: Array
+    electrolysers: Array
+    rectifier_units: Array
+    load_min_ka: Array
+    ceilings_ka: Mapping[str, Array]
+
+    @property
+    def load_max_ka(self) -> Array:
+        """Greatest load: the lowest ceiling while in service, 0 otherwise. Shape (n,). [kA]."""
+        lowest = np.min(np.stack(list(self.ceilings_ka.values())), axis=0)
+        return np.where(self.in_service, lowest, 0.0)
+
+
+@unit_kind("circuit")
+@dataclass(frozen=True)
+class Circuit(Unit):
+    """Mercury or membrane cells on one rectifier group, for sodium or potassium chloride.
+
+    Parameters
+    ----------
+    name : str
+        Name of the circuit. [-]
+    technology : str
+        One of `models.technology.DEFAULTS`; gives voltage and efficiency where they are not stated. [-]
+    salt : str
+        'NaCl' or 'KCl'. [-]
+    cells_in_series : int
+        Cells or elements in series, 1 or more. [-]
+    area_m2 : float
+        Active area of one cell or element, above 0. [m2]
+    density_min_ka_per_m2, density_max_ka_per_m2 : float
+        Range of the current density in service. [kA/m2]
+    rectifier : Rectifier
+        Rectifier group. [-]
+    alkali : str
+        Commodity the alkali goes to. [-]
+    electrolysers_in_parallel : int
+        Electrolysers that share the current equally, 1 or more. [-]
+    voltage : CellVoltage, optional
+        Cell voltage of this circuit; the technology's default (from memory) if not stated. [-]
+    efficiency : CurrentEfficiency, optional
+        Current efficiency; the technology's default (from memory) if not stated. [-]
+    busbar : Busbar
+        Busbars between rectifier and cells. [-]
+    chlorine : str
+        Commodity the chlorine goes to. [-]
+    brine : str, optional
+        Commodity of the salt the circuit consumes, from its own brine circuit. [-]
+    hydrogen : str
+        Commodity the hydrogen goes to. [-]
+    auxiliary_fixed_mw : float
+        Auxiliary power while in service, 0 or more. [MW]
+    auxiliary_kwh_per_t : float
+        Auxiliary energy per tonne of chlorine, 0 or more. [kWh/t]
+    ramp_ka_per_min : float, optional
+        Rate of a load change; no limit if not stated. [kA/min]
+    ramp_minutes : float
+        Time over which the change is limited: within any such time the load moves by at most the rate
+        times this time, whatever the length of the intervals. [min]
+    """
+
+    name: str
+    technology: str
+    salt: Literal["NaCl", "KCl"]
+    cells_in_series: int
+    area_m2: float
+    density_min_ka_per_m2: float
+    density_max_ka_per_m2: float
+    rectifier: Rectifier
+    alkali: str
+    electrolysers_in_parallel: int = 1
+    voltage: CellVoltage | None = None
+    efficiency: CurrentEfficiency | None = None
+    busbar: Busbar = field(default_factory=Busbar)
+    chlorine: str = "chlorine_wet"
+    brine: str | None = None
+    hydrogen: str = "hydrogen"
+    auxiliary_fixed_mw: float = 0.0
+    auxiliary_kwh_per_t: float = 0.0
+    ramp_ka_per_min: float | None = None
+    ramp_minutes: float = 15.0
+
+    availabilities = ("in_service", "electrolysers", "cells", "rectifier_units", "load_max_ka")
+
+    def __post_init__(self) -> None:
+        check(
+            self,
+            technology=one_of(*DEFAULTS),
+            salt=one_of("NaCl", "KCl"),
+            cells_in_series=at_least(1),
+            electrolysers_in_parallel=at_least(1),
+            area_m2=above(0, "m2"),
+            density_min_ka_per_m2=above(0, "kA/m2"),
+            density_max_ka_per_m2=above(0, "kA/m2"),
+            auxiliary_fixed_mw=at_least(0, "MW"),
+            auxiliary_kwh_per_t=at_least(0, "kWh/t"),
+            ramp_ka_per_min=above(0, "kA/min"),
+            ramp_minutes=above(0, "min"),
+        )
+        in_order(self, "density_min_ka_per_m2", "density_max_ka_per_m2", "kA/m2")
+        if not self.cell_voltage.convex_power(self.density_min_ka_per_m2, self.density_max_ka_per_m2):
+            raise InvalidValues(
+                [
+                    (
+                        "voltage",
+                        "'voltage' makes the power a non-convex function of the load between "
+                        f"{self.density_min_ka_per_m2:g} and {self.density_max_ka_per_m2:g} [kA/m2] "
+                        f"(k {self.cell_voltage.k_effective:g}, log term {self.cell_voltage.log_v:g}): "
+                        "fit again with k at least 0, or narrow the density range",
+                    )
+                ]
+            )
+
+    @property
+    def cell_voltage(self) -> CellVoltage:
+        """Voltage model in use. [-]."""
+        return self.voltage or DEFAULTS[self.technology].voltage
+
+    @property
+    def current_efficiency(self) -> CurrentEfficiency:
+        """Efficiency model in use. [-]."""
+        return self.efficiency or DEFAULTS[self.technology].efficiency
+
+    def state(self, horizon: Horizon, situation: Situation) -> CircuitState:
+        """Return what is in service on each interval, and the load range that follows.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+        situation : Situation
+            Availability. [-]
+
+        Returns
+        -------
+        CircuitState
+            The state. [-]
+
+        Raises
+        ------
+        ValueError
+            If on an interval in service the least load is above a ceiling; the circuit must then be
+            declared out of service.
+        """
+
+        def available(what: str, normal: float) -> Array:
+            return situation.available(self.name, what, normal, horizon)
+
+        electrolysers = available("electrolysers", self.electrolysers_in_parallel)
+        cells = available("cells", self.cells_in_series)
+        units = available("rectifier_units", self.rectifier.units)
+        running = (available("in_service", 1) > 0) & (electrolysers > 0) & (cells > 0) & (units > 0)
+        area = self.area_m2 * electrolysers
+        load_min = self.density_min_ka_per_m2 * area
+        ceilings = {
+            "current density": self.density_max_ka_per_m2 * area,
+            "rectifier current": units * self.rectifier.unit_load_max_ka,
+            "rectifier DC voltage": self._load_at_dc_limit(cells, area, running),
+            "availability": available("load_max_ka", np.inf),
+        }
+        state = CircuitState(running, cells, electrolysers, units, np.where(running, load_min, 0.0), ceilings)
+        low = np.flatnonzero(running & (state.load_max_ka < state.load_min_ka - 1e-9))
+        if low.size:
+            at = int(low[0])
+            cause = min(ceilings, key=lambda name: float(ceilings[name][at]))
+            raise ValueError(
+                f"{self.name}: at {horizon.local_starts[at].isoformat(timespec='minutes')} the {cause} allows "
+                f"{state.load_max_ka[at]:.1f} kA, below the least load {state.load_min_ka[at]:.1f} kA: "
+                "declare the circuit out of service or change the limit"
+            )
+        return state
+
+    def _load_at_dc_limit(self, cells: Array, area: Array, running: Mask) -> Array:
+        result = np.full(len(cells), np.inf)
+        for n, m2 in {(float(n), float(a)) for n, a, on in zip(cells, area, running, strict=True) if on}:
+            # The busbar's drop is linear in the load, so it acts like a larger k of the n cells.
+            bus = self.busbar.drop_v(1.0) * m2 / n
+            whole = replace(self.cell_voltage, k_v_m2_per_ka=self.cell_voltage.k_v_m2_per_ka + bus)
+            limit = whole.density_at(self.rectifier.dc_voltage_max_v / n) * m2
+            result[(cells == n) & (area == m2)] = limit
+        return result
+
+    def _chlorine(self, state: CircuitState) -> tuple[Array, Array]:
+        """Slope and constant of chlorine t/h in the load: n c (CE0 I - jL A m), in service only."""
+        per_kah = state.cells * kg_per_kah("Cl2") / 1000.0
+        leak = self.current_efficiency.leakage_ka_per_m2 * self.area_m2 * state.electrolysers
+        on = state.in_service
+        return (
+            np.where(on, per_kah * self.current_efficiency.ce0, 0.0),
+            np.where(on, -per_kah * leak, 0.0),
+        )
+
+    def declare(self, horizon: Horizon, situation: Situation) -> Declaration:
+        """Return load, AC power curve, products, auxiliaries and ramps (see `Unit.declare`)."""
+        state = self.state(horizon, situation)
+        load, power = self.key("load"), self.key("power")
+        slope, constant = self._chlorine(state)
+        alkali = mass_ratio(alkali_of(self.salt))
+        hydrogen = np.where(
+            state.in_service, state.cells * kg_per_kah("H2") * self.current_efficiency.hydrogen, 0.0
+        )
+        per_t = self.auxiliary_kwh_per_t / 1000.0
+        fixed = np.where(state.in_service, self.auxiliary_fixed_mw, 0.0)
+        flows = [
+            Flow(self.chlorine, load, slope, constant),
+            Flow(self.alkali, load, alkali * slope, alkali * constant),
+            Flow(self.hydrogen, load, hydrogen),
+            Flow("power", power, -1.0),
+            Flow("power", load, -per_t * slope, -per_t * constant - fixed),
+        ]
+        if self.brine is not None:
+            salt = mass_ratio(self.salt)
+            flows.append(Flow(self.brine, load, -salt * slope, -salt * constant))
+        variable = Variable(
+            load,
+            "kA",
+            state.load_min_ka,
+            state.load_max_ka,
+            intervals=np.arange(len(horizon)),
+            meaning=f"load of {self.name}",
+        )
+        curve = Curve(
+            power,
+            "MW",
+            load,
+            lambda x, t: self._ac_power(x, t, state),
+            lambda x, t: self._ac_slope(x, t, state),
+            meaning=f"AC power of {self.name}'s rectifiers",
+        )
+        return Declaration(
+            variables=(variable,),
+            curves=(curve,),
+            flows=tuple(flows),
+            rows=self._ramps(horizon, situation, state),
+        )
+
+    def _ac_power(self, load: Array, t: Integers, state: CircuitState) -> Array:
+        on = state.in_service[t]
+        density = np.where(on, load / (self.area_m2 * np.maximum(state.electrolysers[t], 1)), 1.0)
+        dc = state.cells[t] * self.cell_voltage.voltage(density) * load / 1000.0
+        losses = self.busbar.loss_mw(load) + self.rectifier.loss_mw(load)
+        return np.where(on, dc + losses, 0.0)
+
+    def _ac_slope(self, load: Array, t: Integers, state: CircuitState) -> Array:
+        on = state.in_service[t]
+        density = np.where(on, load / (self.area_m2 * np.maximum(state.electrolysers[t], 1)), 1.0)
+        volts = self.cell_voltage.voltage(density) + density * self.cell_voltage.slope(density)
+        bus = 2.0 * self.busbar.loss_mw(1.0) * load
+        slope = state.cells[t] * volts / 1000.0 + bus + self.rectifier.loss_slope_mw_per_ka(load)
+        return np.where(on, slope, 0.0)
+
+    def _ramps(self, horizon: Horizon, situation: Situation, state: CircuitState) -> tuple[Rows, ...]:
+        if self.ramp_ka_per_min is None:
+            return ()
+        earlier, later = horizon.pairs_within(self.ramp_minutes)
+        # Where cells or electrolysers come or go the load must jump; that is switching, not ramping.
+        number = np.cumsum(
+            np.concatenate(
+                [
+                    [0],
+                    (np.diff(state.in_service) != 0)
+                    | (np.diff(state.cells) != 0)
+                    | (np.diff(state.electrolysers) != 0),
+                ]
+            )
+        )
+        tied = (number[earlier] == number[later]) & state.in_service[earlier]
+        earlier, later = earlier[tied], later[tied]
+        step = self.ramp_ka_per_min * self.ramp_minutes
+        rows = np.arange(len(later))
+        load = self.key("load")
+        families = [
+            Rows(
+                self.key("ramp"),
+                "kA",
+                (
+                    Entry(load, rows, later, np.ones(len(later))),
+                    Entry(load, rows, earlier, -np.ones(len(later))),
+                ),
+                np.full(len(later), -step),
+                np.full(len(later), step),
+                intervals=later,
+                meaning=f"change of the load of {self.name} within {self.ramp_minutes:g} min",
+            )
+        ]
+        before = situation.loads_before.get(self.name)
+        if before is not None and before > 0 and state.in_service[0]:
+            zero = np.zeros(1, dtype=np.int64)
+            families.append(
+                Rows(
+                    self.key("first_ramp"),
+                    "kA",
+                    (Entry(load, zero, zero, np.ones(1)),),
+                    np.array([before - step]),
+                    np.array([before + step]),
+                    intervals=zero,
+                    meaning=f"change of the load of {self.name} from its last actual load {before:g} kA",
+                )
+            )
+        return tuple(families)
+
+    def simulate(self, horizon: Horizon, situation: Situation, setpoints: Mapping[str, Array]) -> Simulation:
+        """Return products, power and readings at given loads, cell by cell (see `Unit.simulate`)."""
+        state = self.state(horizon, situation)
+        load = setpoints[self.key("load")]
+        on = state.in_service
+        per_electrolyser = np.divide(load, state.electrolysers, out=np.zeros_like(load), where=on)
+        density = np.where(on, per_electrolyser / self.area_m2, 1.0)
+        efficiency = np.where(on, self.current_efficiency.efficiency(density), 0.0)
+        cell_v = np.where(on, self.cell_voltage.voltage(density), 0.0)
+        dc_v = np.where(on, state.cells * cell_v + self.busbar.drop_v(load), 0.0)
+        dc_mw = state.cells * cell_v * load / 1000.0
+        ac_mw = np.where(on, dc_v * load / 1000.0 + self.rectifier.loss_mw(load), 0.0)
+        elements = state.cells * state.electrolysers
+        chlorine = elements * per_electrolyser * efficiency * kg_per_kah("Cl2") / 1000.0
+        alkali = elements * per_electrolyser * efficiency * kg_per_kah(alkali_of(self.salt)) / 1000.0
+        hydrogen = elements * per_electrolyser * on * self.current_efficiency.hydrogen * kg_per_kah("H2")
+        auxiliary = np.where(on, self.auxiliary_fixed_mw + self.auxiliary_kwh_per_t * chlorine / 1000.0, 0.0)
+        flows = {
+            self.chlorine: chlorine,
+            self.alkali: alkali,
+            self.hydrogen: hydrogen,
+            "power": -(ac_mw + auxiliary),
+        }
+        if self.brine is not None:
+            flows[self.brine] = -chlorine * mass_ratio(self.salt)
+        unit_max = state.rectifier_units * self.rectifier.unit_load_max_ka
+        limits = (
+            Limit(
+                f"current density of {self.name}",
+                "kA/m2",
+                np.where(on, density, 0.0),
+                np.where(on, self.density_min_ka_per_m2, 0.0),
+                self.density_max_ka_per_m2,
+            ),
+            Limit(f"DC voltage of {self.name}", "V", dc_v, 0.0, self.rectifier.dc_voltage_max_v),
+            Limit(f"rectifier current of {self.name}", "kA", load, 0.0, unit_max),
+        )
+        readings = {
+            "current_density_ka_per_m2": np.where(on, density, 0.0),
+            "cell_voltage_v": cell_v,
+            "dc_voltage_v": dc_v,
+            "current_efficiency": efficiency,
+            "dc_power_mw": dc_mw,
+            "ac_power_mw": ac_mw,
+            "chlorine_t_per_h": chlorine,
+            "alkali_t_per_h": alkali,
+            "hydrogen_kg_per_h": hydrogen,
+        }
+        return Simulation(flows, limits, readings)

@@ -1,0 +1,459 @@
+"""What every contract component is: it bills a profile, and it states its terms.
+
+Owns the interface, the primitives in which terms are stated, the register of kinds, and the
+contract as a list of components. A new kind is a frozen dataclass with the decorator
+`component_kind`; nothing else has to be edited.
+"""
+
+from __future__ import annotations
+
+import re
+from abc import ABC, abstractmethod
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any, ClassVar, TypeVar
+
+import numpy as np
+
+from models.checks import Rule
+from models.horizon import Array, Horizon, Integers
+from models.pieces import Cost, Declaration, Entry, Rows, Variable
+from models.situation import Situation
+
+
+_KEY_NAME = re.compile(r"[a-z][a-z0-9_]*")
+
+
+def key_name() -> Rule:
+    """Rule: the value can begin or end a key: lower case, digits and underscores, a letter first.
+
+    Returns
+    -------
+    Rule
+        The rule.
+    """
+
+    def rule(value: Any) -> str | None:
+        good = isinstance(value, str) and _KEY_NAME.fullmatch(value) is not None
+        return None if good else "must be lower case letters, digits and underscores, a letter first"
+
+    return rule
+
+
+@dataclass(frozen=True, eq=False)
+class Profile:
+    """A metered load profile: mean power on each interval.
+
+    Parameters
+    ----------
+    horizon : Horizon
+        The intervals. [-]
+    power_mw : ndarray
+        Mean import on each interval, positive when drawing. Shape (n,). [MW]
+    """
+
+    horizon: Horizon
+    power_mw: Array
+
+
+@dataclass(frozen=True)
+class BillLine:
+    """One line of a bill.
+
+    Parameters
+    ----------
+    component : str
+        Name of the component. [-]
+    label : str
+        What is charged, in words. [-]
+    quantity : float
+        Quantity charged. [quantity_unit]
+    quantity_unit : str
+        'MWh', 'MW', 'month'. [-]
+    rate : float
+        Price per unit of the quantity (for a line of many prices, the weighted mean). [currency/unit]
+    amount : float
+        Amount, not rounded. [currency]
+    group : str
+        'energy', 'demand' or 'other' (see `models.pieces.COST_GROUPS`). [-]
+    formula : str
+        How the amount follows from quantity and rate, in words. [-]
+    """
+
+    component: str
+    label: str
+    quantity: float
+    quantity_unit: str
+    rate: float
+    amount: float
+    group: str
+    formula: str
+
+
+class Term(ABC):
+    """A primitive in which a component states what the program may be charged.
+
+    A term evaluates itself exactly at any profile and declares itself as linear records. Both must
+    agree: the records at the least of their variables give `cost` less `sunk`.
+    """
+
+    name: str
+    group: str
+
+    @abstractmethod
+    def cost(self, horizon: Horizon, power_mw: Array) -> float:
+        """Return the exact charge at a profile.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+        power_mw : ndarray
+            Mean import on each interval. Shape (n,). [MW]
+
+        Returns
+        -------
+        float
+            Charge, not rounded. [currency]
+        """
+
+    def sunk(self) -> float:
+        """Return the part of the charge that no load of this horizon can change. [currency]."""
+        return 0.0
+
+    @abstractmethod
+    def declare(self, horizon: Horizon, prefix: str, meter: str) -> Declaration:
+        """Return the term as linear records on the metered power.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+        prefix : str
+            Start of every key of the term: the component's name and the term's. [-]
+        meter : str
+            Key of the metered import, an interval variable in MW. [-]
+
+        Returns
+        -------
+        Declaration
+            Records whose cost, at the optimum, is `cost` less `sunk`. [-]
+        """
+
+
+@dataclass(frozen=True, eq=False)
+class Rate(Term):
+    """A price on every interval's energy.
+
+    Parameters
+    ----------
+    name : str
+        Name of the term, lower case with underscores. [-]
+    per_mwh : ndarray
+        Price on each interval; may be negative. Shape (n,). [currency/MWh]
+    group : str
+        Cost group. [-]
+    """
+
+    name: str
+    per_mwh: Array
+    group: str = "energy"
+
+    def cost(self, horizon: Horizon, power_mw: Array) -> float:
+        """Return sum of price times energy (see `Term.cost`)."""
+        return float(np.sum(self.per_mwh * horizon.hours * power_mw))
+
+    def declare(self, horizon: Horizon, prefix: str, meter: str) -> Declaration:
+        """Return one cost record on the metered power (see `Term.declare`)."""
+        return Declaration(costs=(Cost(prefix, self.group, meter, self.per_mwh * horizon.hours),))
+
+
+@dataclass(frozen=True, eq=False)
+class Peak(Term):
+    """A price on the highest metered mean: rate * max(floor, max over metering periods of the mean).
+
+    Parameters
+    ----------
+    name : str
+        Name of the term, lower case with underscores, with its billing period if there are several. [-]
+    per_mw : float
+        Price, 0 or more. [currency/MW]
+    period : ndarray
+        Number 0 .. k-1 of the metering period of each weight. Shape (w,). [-]
+    position : ndarray
+        Horizon interval of each weight. Shape (w,). [-]
+    weight : ndarray
+        Share of that interval in the metering period's mean; sums to 1 for a period wholly inside
+        the horizon. Shape (w,). [-]
+    floor_mw : float
+        Peak that is charged anyway: the highest so far, or the target of a longer plan. [MW]
+    group : str
+        Cost group. [-]
+    """
+
+    name: str
+    per_mw: float
+    period: Integers
+    position: Integers
+    weight: Array
+    floor_mw: float = 0.0
+    group: str = "demand"
+
+    def peak_mw(self, power_mw: Array) -> float:
+        """Return the highest metered mean of a profile, without the floor.
+
+        Parameters
+        ----------
+        power_mw : ndarray
+            Mean import on each interval. Shape (n,). [MW]
+
+        Returns
+        -------
+        float
+            Highest mean; 0 if no metering period counts. [MW]
+        """
+        if len(self.period) == 0:
+            return 0.0
+        return float(np.max(np.bincount(self.period, weights=self.weight * power_mw[self.position])))
+
+    def cost(self, horizon: Horizon, power_mw: Array) -> float:
+        """Return the full charge of the billing period (see `Term.cost`)."""
+        return self.per_mw * max(self.floor_mw, self.peak_mw(power_mw))
+
+    def sunk(self) -> float:
+        """Return the charge of the floor. [currency]."""
+        return self.per_mw * self.floor_mw
+
+    def declare(self, horizon: Horizon, prefix: str, meter: str) -> Declaration:
+        """Return a peak variable above every metered mean (see `Term.declare`)."""
+        key = f"{prefix}_peak"
+        periods = int(self.period.max()) + 1 if len(self.period) else 0
+        each = np.arange(periods)
+        first = np.zeros(periods, dtype=np.int64)
+        first[self.period[::-1]] = self.position[::-1]
+        peak = Variable(
+            key,
+            "MW",
+            np.array([self.floor_mw]),
+            np.array([np.inf]),
+            labels=(self.name,),
+            meaning=f"billed peak of {self.name}",
+        )
+        above = Rows(
+            f"{prefix}_above",
+            "MW",
+            (
+                Entry(key, each, np.zeros(periods, dtype=np.int64), np.ones(periods)),
+                Entry(meter, self.period, self.position, -self.weight),
+            ),
+            np.zeros(periods),
+            np.full(periods, np.inf),
+            intervals=first,
+            breakable=False,
+            meaning=f"the billed peak of {self.name} is at least every metered mean",
+        )
+        cost = Cost(prefix, self.group, key, np.array([self.per_mw]), constant=-self.sunk())
+        return Declaration(variables=(peak,), rows=(above,), costs=(cost,))
+
+
+@dataclass(frozen=True)
+class Fixed(Term):
+    """Money that the load cannot change.
+
+    Parameters
+    ----------
+    name : str
+        Name of the term, lower case with underscores. [-]
+    amount : float
+        Amount. [currency]
+    group : str
+        Cost group. [-]
+    """
+
+    name: str
+    amount: float
+    group: str = "other"
+
+    def cost(self, horizon: Horizon, power_mw: Array) -> float:
+        """Return the amount (see `Term.cost`)."""
+        return self.amount
+
+    def sunk(self) -> float:
+        """Return the amount. [currency]."""
+        return self.amount
+
+    def declare(self, horizon: Horizon, prefix: str, meter: str) -> Declaration:
+        """Return nothing: the load cannot change it (see `Term.declare`)."""
+        return Declaration()
+
+
+class Component(ABC):
+    """A part of a supply contract.
+
+    Subclasses are frozen dataclasses whose fields are the keys of their table in the contract. The
+    first field is `name`, lower case with underscores.
+    """
+
+    name: str
+    kind: ClassVar[str] = ""
+
+    @abstractmethod
+    def terms(self, horizon: Horizon, situation: Situation) -> tuple[Term, ...]:
+        """Return what the component charges over a horizon, as primitives.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+        situation : Situation
+            Prices, and the state of the billing periods. [-]
+
+        Returns
+        -------
+        tuple of Term
+            The terms. [-]
+        """
+
+    @abstractmethod
+    def bill(self, profile: Profile, situation: Situation) -> tuple[BillLine, ...]:
+        """Return the component's bill lines for a metered profile.
+
+        The sum of the amounts equals the sum of `Term.cost` of `terms` for the same profile when no
+        peak target is set; bill and terms are written apart so that a test can compare them.
+
+        Parameters
+        ----------
+        profile : Profile
+            Metered load. [-]
+        situation : Situation
+            Prices, and the state of the billing periods; targets are ignored. [-]
+
+        Returns
+        -------
+        tuple of BillLine
+            The lines, not rounded. [-]
+        """
+
+    def series_needed(self) -> tuple[str, ...]:
+        """Return the names of the price series the component needs. [-]."""
+        return ()
+
+
+@dataclass(frozen=True)
+class Contract:
+    """A supply contract: a list of components in one currency.
+
+    Parameters
+    ----------
+    name : str
+        Name for people. [-]
+    currency : str
+        ISO 4217 code. [-]
+    components : tuple of Component
+        The components; names are unique. [-]
+    """
+
+    name: str
+    currency: str
+    components: tuple[Component, ...] = field(default_factory=tuple)
+
+    def __post_init__(self) -> None:
+        names = [component.name for component in self.components]
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            raise ValueError(f"two components share a name: {', '.join(twice)}")
+
+    def terms(self, horizon: Horizon, situation: Situation) -> tuple[tuple[str, Term], ...]:
+        """Return all terms, each with the start of its keys.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+        situation : Situation
+            Prices, and the state of the billing periods. [-]
+
+        Returns
+        -------
+        tuple of (str, Term)
+            Prefix `{component}_{term}` and term. [-]
+        """
+        return tuple(
+            (f"{component.name}_{term.name}", term)
+            for component in self.components
+            for term in component.terms(horizon, situation)
+        )
+
+    def declare(self, horizon: Horizon, situation: Situation, meter: str) -> Declaration:
+        """Return all terms as linear records on the metered power.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+        situation : Situation
+            Prices, and the state of the billing periods. [-]
+        meter : str
+            Key of the metered import. [-]
+
+        Returns
+        -------
+        Declaration
+            The records. [-]
+        """
+        return Declaration.merged(
+            term.declare(horizon, prefix, meter) for prefix, term in self.terms(horizon, situation)
+        )
+
+    def bill(self, profile: Profile, situation: Situation) -> tuple[BillLine, ...]:
+        """Return the bill of a profile, line by line.
+
+        Parameters
+        ----------
+        profile : Profile
+            Metered load. [-]
+        situation : Situation
+            Prices, and the state of the billing periods. [-]
+
+        Returns
+        -------
+        tuple of BillLine
+            The lines, not rounded. [-]
+        """
+        return tuple(line for component in self.components for line in component.bill(profile, situation))
+
+
+COMPONENT_KINDS: dict[str, type[Component]] = {}
+"""Kinds a contract may name, in order of registration."""
+
+ComponentType = TypeVar("ComponentType", bound=type[Component])
+
+
+def component_kind(kind: str) -> Callable[[ComponentType], ComponentType]:
+    """Return a decorator that registers a class of components under the name used in contracts.
+
+    Parameters
+    ----------
+    kind : str
+        Name of the kind, lower case with underscores. [-]
+
+    Returns
+    -------
+    callable
+        The decorator. [-]
+
+    Raises
+    ------
+    ValueError
+        If another class has the name already.
+    """
+
+    def register(cls: ComponentType) -> ComponentType:
+        known = COMPONENT_KINDS.get(kind)
+        if known is not None and known.__qualname__ != cls.__qualname__:
+            raise ValueError(f"the component kind '{kind}' is already taken by {known.__name__}")
+        cls.kind = kind
+        COMPONENT_KINDS[kind] = cls
+        return cls
+
+    return register

@@ -1,0 +1,28 @@
+"""Misses: which duties come first when not all can be met, and what a missed unit counts.
+
+Classes are minimised one after another, the first class first; prices only weigh misses inside one
+class and say in reports what a miss counts. They never mix with the power cost. The order and the
+prices are this project's choice (common practice, no source).
+"""
+
+from __future__ import annotations
+
+PIPELINE = 1
+"""A customer fed by pipeline gets less than his least take or daily total."""
+ORDER = 2
+"""A lot for road, rail or ship is not loaded in its window."""
+END_STOCK = 3
+"""A stock ends below its target."""
+RECOVERY = 4
+"""A stock that started outside its limits is not yet back."""
+
+NAMES = {
+    PIPELINE: "pipeline customer",
+    ORDER: "order",
+    END_STOCK: "end stock",
+    RECOVERY: "recovery of a stock that started outside its limits",
+}
+"""Words for each class, in the order in which they are served."""
+
+PRICE_PER_T = {PIPELINE: 2000.0, ORDER: 1000.0, END_STOCK: 500.0, RECOVERY: 100.0}
+"""What one missed tonne counts. [currency/t]"""

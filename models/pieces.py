@@ -1,0 +1,360 @@
+"""The records by which units and contract components declare themselves.
+
+A unit says what it can do in these records and nothing else; `scheduler.lp` is the only code that
+turns them into a linear program, and cuts, audit, report and diagnosis read only these records. So
+a new unit is one class, and no nonlinearity escapes the certificate. Knows no solver and no trade.
+
+Rates are per hour (t/h, kg/h, m3/h) or MW; stocks are levels at the END of an interval.
+Keys of variables are `{unit}_{piece}`; the same names stand in the program, the audit and the outputs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from models.horizon import Array, Integers
+
+CurveFunction = Callable[[Array, Integers], Array]
+
+
+@dataclass(frozen=True, eq=False)
+class Variable:
+    """A decision: one number per interval, or per label.
+
+    Parameters
+    ----------
+    key : str
+        Name `{unit}_{piece}`, unique on the site. [-]
+    unit : str
+        Unit of measure: 'kA', 'MW', 't/h', 'kg/h', 'm3/h', 't', 't/d'. [-]
+    lower, upper : ndarray
+        Bounds, one per index position; upper may be infinite. Shape (m,). [unit]
+    intervals : ndarray, optional
+        Positions of the horizon's intervals the variable lives on; None for a labelled variable.
+        Shape (m,). [-]
+    labels : tuple of str, optional
+        Labels of a variable that is not per interval (a month, an order, a step). Length m. [-]
+    miss_class : int, optional
+        Priority class if the variable is the missed part of a duty (see `models.misses`). [-]
+    miss_price : float
+        What a unit of the miss counts, inside its class and in reports. [currency/unit or currency/(unit h)]
+    meaning : str
+        What the variable is, in words for reports and diagnosis. [-]
+    """
+
+    key: str
+    unit: str
+    lower: Array
+    upper: Array
+    intervals: Integers | None = None
+    labels: tuple[str, ...] | None = None
+    miss_class: int | None = None
+    miss_price: float = 0.0
+    meaning: str = ""
+
+    @property
+    def size(self) -> int:
+        """Number of index positions. [-]."""
+        return len(self.lower)
+
+
+@dataclass(frozen=True, eq=False)
+class Curve:
+    """A convex function of one interval variable, with a result variable of its own.
+
+    The program holds tangents (and, where more of the result pays, chords); the plan's cost always
+    uses `value`.
+
+    Parameters
+    ----------
+    key : str
+        Key of the result variable. [-]
+    unit : str
+        Unit of the result. [-]
+    of : str
+        Key of the argument, an interval variable declared on every interval; its bounds are the
+        curve's domain. [-]
+    value, slope : callable
+        f(x, t) -> y with x shape (m,), t positions of intervals shape (m,); y shape (m,). Where the
+        domain is a single point (out of service), only `value` is used. [unit], [unit per unit of x]
+    meaning : str
+        What the result is, in words. [-]
+    """
+
+    key: str
+    unit: str
+    of: str
+    value: CurveFunction
+    slope: CurveFunction
+    meaning: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Flow:
+    """What a unit puts on (positive) or takes from (negative) a commodity's bus.
+
+    Parameters
+    ----------
+    commodity : str
+        Name of the commodity. [-]
+    variable : str
+        Key of an interval variable or curve result. [-]
+    coefficient : float or ndarray
+        Flow per unit of the variable, one per index position of the variable. Shape (m,). [-]
+    constant : float or ndarray
+        Flow that does not depend on the variable, one per index position. Shape (m,). [commodity unit]
+    """
+
+    commodity: str
+    variable: str
+    coefficient: float | Array
+    constant: float | Array = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class Stock:
+    """A level that closes a commodity's bus over time: level[t] = level[t-1] + hours[t] * net flow[t].
+
+    Parameters
+    ----------
+    key : str
+        Key of the level variable, which is declared by this record. [-]
+    unit : str
+        Unit of the level: 't' for a bus in t/h, 'kg' for kg/h, 'm3' for m3/h. [-]
+    commodity : str
+        Name of the commodity. [-]
+    initial : float
+        Level at the horizon's start. [unit]
+    lower, upper : ndarray
+        Limits of the level at the end of each interval. Shape (n,). [unit]
+    meaning : str
+        What is stored, in words. [-]
+    """
+
+    key: str
+    unit: str
+    commodity: str
+    initial: float
+    lower: Array
+    upper: Array
+    meaning: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Entry:
+    """Coefficients of one variable in a family of rows, as parallel arrays.
+
+    Parameters
+    ----------
+    variable : str
+        Key of a variable, curve result or stock level. [-]
+    rows : ndarray
+        Position of the row in the family. Shape (k,). [-]
+    positions : ndarray
+        Index position of the variable. Shape (k,). [-]
+    coefficients : ndarray
+        Coefficients. Shape (k,). [-]
+    """
+
+    variable: str
+    rows: Integers
+    positions: Integers
+    coefficients: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """A family of linear rows: lower <= sum of entries <= upper.
+
+    Parameters
+    ----------
+    key : str
+        Name `{unit}_{rule}`, unique on the site. [-]
+    unit : str
+        Unit of measure of the row. [-]
+    entries : tuple of Entry
+        The left-hand side. [-]
+    lower, upper : ndarray
+        Limits; infinite where there is none. Shape (m,). [unit]
+    intervals : ndarray, optional
+        Interval of each row, for messages; None if `labels` are given. Shape (m,). [-]
+    labels : tuple of str, optional
+        Label of each row (a day, an order). Length m. [-]
+    breakable : bool
+        Whether the row is a limit of plant or permit that an impossible situation may break, so that
+        the least violation can be told; a definition is never broken. [-]
+    meaning : str
+        The rule in words. [-]
+    """
+
+    key: str
+    unit: str
+    entries: tuple[Entry, ...]
+    lower: Array
+    upper: Array
+    intervals: Integers | None = None
+    labels: tuple[str, ...] | None = None
+    breakable: bool = True
+    meaning: str = ""
+
+    @property
+    def size(self) -> int:
+        """Number of rows. [-]."""
+        return len(self.lower)
+
+
+@dataclass(frozen=True, eq=False)
+class Cost:
+    """Money: a sum of coefficient times variable, plus a constant.
+
+    Parameters
+    ----------
+    key : str
+        Name of the cost line, unique on the site. [-]
+    group : str
+        Line of the summary it belongs to: one of `COST_GROUPS`. [-]
+    variable : str
+        Key of a variable, curve result or stock level. [-]
+    coefficient : ndarray
+        Cost per unit of the variable, one per index position (for a rate: price times hours).
+        Negative for income. Shape (m,). [currency/unit]
+    constant : float
+        Money that does not depend on the variable. [currency]
+    """
+
+    key: str
+    group: str
+    variable: str
+    coefficient: Array
+    constant: float = 0.0
+
+
+COST_GROUPS = ("energy", "demand", "steam", "materials", "hydrogen", "other", "end stock")
+"""Lines of the summary. 'energy' and 'demand' come from the contract; 'energy' is the gap's denominator."""
+
+
+@dataclass(frozen=True, eq=False)
+class Exclusive:
+    """Two interval variables of which at most one may exceed its floor in an interval.
+
+    Parameters
+    ----------
+    key : str
+        Name of the rule. [-]
+    first, second : str
+        Keys of interval variables that live on every interval. [-]
+    first_floor, second_floor : float
+        Value up to which the variable does not count as running. [unit of the variable]
+    meaning : str
+        The rule in words. [-]
+    """
+
+    key: str
+    first: str
+    second: str
+    first_floor: float = 0.0
+    second_floor: float = 0.0
+    meaning: str = ""
+
+
+@dataclass(frozen=True)
+class Declaration:
+    """Everything a unit, a contract component or a whole site declares.
+
+    Parameters
+    ----------
+    variables, curves, stocks, flows, rows, costs, exclusives : tuple
+        The records, in order of declaration. [-]
+    """
+
+    variables: tuple[Variable, ...] = ()
+    curves: tuple[Curve, ...] = ()
+    stocks: tuple[Stock, ...] = ()
+    flows: tuple[Flow, ...] = ()
+    rows: tuple[Rows, ...] = ()
+    costs: tuple[Cost, ...] = ()
+    exclusives: tuple[Exclusive, ...] = ()
+
+    @classmethod
+    def merged(cls, parts: Iterable[Declaration]) -> Declaration:
+        """Return one declaration that holds the records of several.
+
+        Parameters
+        ----------
+        parts : iterable of Declaration
+            Declarations. [-]
+
+        Returns
+        -------
+        Declaration
+            All records, in order. [-]
+
+        Raises
+        ------
+        ValueError
+            If two records of variables, curves, stocks, rows or costs share a key.
+        """
+        parts = tuple(parts)
+        merged = cls(
+            *(
+                tuple(record for part in parts for record in getattr(part, kind))
+                for kind in ("variables", "curves", "stocks", "flows", "rows", "costs", "exclusives")
+            )
+        )
+        for keys in (
+            [record.key for record in merged.variables]
+            + [record.key for record in merged.curves]
+            + [record.key for record in merged.stocks],
+            [record.key for record in merged.rows],
+            [record.key for record in merged.costs],
+            [record.key for record in merged.exclusives],
+        ):
+            twice = sorted({key for key in keys if keys.count(key) > 1})
+            if twice:
+                raise ValueError(f"two records share a key: {', '.join(twice)}")
+        return merged
+
+
+@dataclass(frozen=True, eq=False)
+class Limit:
+    """A reading of an exact simulation with the limits it must keep.
+
+    Parameters
+    ----------
+    name : str
+        What is limited, in words. [-]
+    unit : str
+        Unit of measure. [-]
+    value : ndarray
+        Simulated value on each interval. Shape (n,). [unit]
+    lower, upper : float or ndarray
+        Limits; infinite where there is none. Shape () or (n,). [unit]
+    """
+
+    name: str
+    unit: str
+    value: Array
+    lower: float | Array = -np.inf
+    upper: float | Array = np.inf
+
+
+@dataclass(frozen=True, eq=False)
+class Simulation:
+    """What a unit really does at given setpoints, by its exact models.
+
+    Parameters
+    ----------
+    flows : mapping
+        Net flow on each commodity, positive onto the bus. Each shape (n,). [commodity unit]
+    limits : tuple of Limit
+        Readings with limits. [-]
+    readings : mapping
+        Further readings for reports, `{reading}_{unit}` -> values. Each shape (n,). [as named]
+    """
+
+    flows: dict[str, Array]
+    limits: tuple[Limit, ...] = ()
+    readings: dict[str, Array] = field(default_factory=dict)

@@ -1,0 +1,131 @@
+"""The site: units, contract and the commodities between them.
+
+Owns the composition and the checks that need more than one unit (names, commodities that nobody
+makes or takes). Knows nothing of files.
+"""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+
+from models.commodity import STANDARD, Commodity
+from models.contract.component import Contract
+from models.horizon import Horizon
+from models.pieces import Declaration
+from models.situation import Situation
+from models.unit import Unit
+
+
+@dataclass(frozen=True)
+class Site:
+    """A works: its units, the meter, the supply contract.
+
+    Parameters
+    ----------
+    name : str
+        Name for people. [-]
+    timezone : str
+        IANA name of the time zone of its days. [-]
+    contract : Contract
+        Electricity supply. [-]
+    units : tuple of Unit
+        Units, customers and orders; names are unique. [-]
+    meter : str
+        Key of the metered import: `{unit}_import` of the site's meter. [-]
+    products : tuple of Commodity
+        Commodities beyond the usual ones. [-]
+    notes : tuple of str
+        Sentences that must stand on every output (invented data, legal end dates). [-]
+
+    Raises
+    ------
+    ValueError
+        If two units share a name.
+    """
+
+    name: str
+    timezone: str
+    contract: Contract
+    units: tuple[Unit, ...]
+    meter: str = "meter_import"
+    products: tuple[Commodity, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        names = [unit.name for unit in self.units]
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            raise ValueError(f"two units share a name: {', '.join(twice)}")
+
+    @property
+    def commodities(self) -> dict[str, Commodity]:
+        """Commodities of the site by name, the usual ones and its own. [-]."""
+        return {commodity.name: commodity for commodity in (*STANDARD, *self.products)}
+
+    def declare(self, horizon: Horizon, situation: Situation) -> Declaration:
+        """Return the records of all units and of the contract.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+        situation : Situation
+            What is known this morning. [-]
+
+        Returns
+        -------
+        Declaration
+            All records. [-]
+
+        Raises
+        ------
+        ValueError
+            If records clash, a flow names an unknown commodity, or a commodity has only makers or
+            only takers.
+        """
+        declaration = Declaration.merged(
+            (
+                *(unit.declare(horizon, situation) for unit in self.units),
+                self.contract.declare(horizon, situation, self.meter),
+            )
+        )
+        problems = self._bus_problems(declaration)
+        if problems:
+            raise ValueError("; ".join(problems))
+        return declaration
+
+    def _bus_problems(self, declaration: Declaration) -> list[str]:
+        known = self.commodities
+        used = {flow.commodity for flow in declaration.flows} | {
+            stock.commodity for stock in declaration.stocks
+        }
+        problems = []
+        for name in sorted(used - set(known)):
+            close = difflib.get_close_matches(name, known, n=1)
+            hint = f"; did you mean '{close[0]}'?" if close else ""
+            problems.append(f"the commodity '{name}' is not known: add it under [[product]]{hint}")
+        return problems
+
+    def with_units(self, units: tuple[Unit, ...]) -> Site:
+        """Return the same site with further units, for example the orders of a horizon.
+
+        Parameters
+        ----------
+        units : tuple of Unit
+            Units to add. [-]
+
+        Returns
+        -------
+        Site
+            The larger site. [-]
+        """
+        return Site(
+            self.name,
+            self.timezone,
+            self.contract,
+            (*self.units, *units),
+            self.meter,
+            self.products,
+            self.notes,
+        )

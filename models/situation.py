@@ -1,0 +1,106 @@
+"""The situation of one morning: what is known now and changes from day to day.
+
+Owns stocks, loads before the start, availability, series (prices, profiles), orders' lots and the
+state of the bill. What a plant *is* stands in `models.site`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from models.horizon import Array, Horizon, Series
+
+
+@dataclass(frozen=True)
+class Availability:
+    """A calendar fact about a unit: from when to when, what is in service.
+
+    Parameters
+    ----------
+    unit : str
+        Name of the unit. [-]
+    what : str
+        What is limited, one of the unit's `availabilities`, for example 'in_service',
+        'electrolysers', 'rectifier_units', 'load_max_ka'. [-]
+    value : float
+        Value while it holds (0 or 1 for 'in_service', a number of machines, a limit). [as named]
+    start_min, end_min : int
+        From when to when, since the epoch. [min]
+    note : str
+        Reason, for people. [-]
+    """
+
+    unit: str
+    what: str
+    value: float
+    start_min: int
+    end_min: int
+    note: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Situation:
+    """What is known on the morning of planning.
+
+    Parameters
+    ----------
+    stocks : mapping
+        Level of each tank at the horizon's start, by unit name. [t]
+    loads_before : mapping
+        Load of each circuit just before the horizon, by unit name; a circuit not named may start
+        anywhere in its range. [kA]
+    availability : tuple of Availability
+        Outages and limits. [-]
+    series : mapping
+        Prices and profiles by name. [as named]
+    peaks_mw : mapping
+        Highest metered mean so far in a billing period, by (component, 'YYYY-MM'). [MW]
+    peak_targets_mw : mapping
+        Peak a longer plan expects to reach in that period anyway, by (component, 'YYYY-MM'). [MW]
+    end_stocks : mapping
+        Least level at the horizon's end, by unit name, where it differs from the site file. [t]
+    nominations_t_per_d : mapping
+        Daily quantity a pipeline customer asked for, by (unit, 'YYYY-MM-DD'), where it differs from
+        his contract. [t/d]
+    """
+
+    stocks: Mapping[str, float] = field(default_factory=dict)
+    loads_before: Mapping[str, float] = field(default_factory=dict)
+    availability: tuple[Availability, ...] = ()
+    series: Mapping[str, Series] = field(default_factory=dict)
+    peaks_mw: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    peak_targets_mw: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    end_stocks: Mapping[str, float] = field(default_factory=dict)
+    nominations_t_per_d: Mapping[tuple[str, str], float] = field(default_factory=dict)
+
+    def available(self, unit: str, what: str, normal: float, horizon: Horizon) -> Array:
+        """Return what is in service on each interval: the least of the normal value and all facts.
+
+        An interval that a fact touches only in part counts as touched, so that no plan runs into an
+        outage that begins inside an interval.
+
+        Parameters
+        ----------
+        unit : str
+            Name of the unit. [-]
+        what : str
+            What is limited. [-]
+        normal : float
+            Value without any fact. [as named]
+        horizon : Horizon
+            The intervals. [-]
+
+        Returns
+        -------
+        ndarray
+            Value on each interval. Shape (n,). [as named]
+        """
+        result = np.full(len(horizon), float(normal))
+        for fact in self.availability:
+            if fact.unit == unit and fact.what == what:
+                touched = horizon.share_inside(fact.start_min, fact.end_min) > 0
+                result[touched] = np.minimum(result[touched], fact.value)
+        return result

@@ -1,0 +1,69 @@
+"""Errors that a person can act on.
+
+BrinewattError
+├── InputError (ValueError)        bad or missing input; holds every problem found        exit 2
+├── FolderError (OSError)          an output folder cannot be made or would be replaced   exit 2
+└── SolverError (RuntimeError)     the solver gave no usable answer                       exit 4
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+class BrinewattError(Exception):
+    """Base of all errors that are told without a traceback."""
+
+    exit_code = 1
+
+
+@dataclass(frozen=True, order=True)
+class Problem:
+    """One problem of the inputs.
+
+    Parameters
+    ----------
+    file : str
+        File, as the user named it. [-]
+    where : str
+        Line, cell or key inside the file. [-]
+    text : str
+        What came, what is allowed, what to do. [-]
+    """
+
+    file: str
+    where: str
+    text: str
+
+    def __str__(self) -> str:
+        """Return the problem as one line."""
+        place = f"{self.file}, {self.where}" if self.where else self.file
+        return f"{place}: {self.text}"
+
+
+class InputError(BrinewattError, ValueError):
+    """The inputs cannot be used; every problem found is listed."""
+
+    exit_code = 2
+
+    def __init__(self, problems: tuple[Problem, ...]) -> None:
+        self.problems = tuple(problems)
+        super().__init__(self.problems)
+
+    def __str__(self) -> str:
+        """Return all problems, one per line."""
+        count = len(self.problems)
+        head = "1 problem in the inputs" if count == 1 else f"{count} problems in the inputs"
+        return "\n".join([f"{head}:", *(f"  {problem}" for problem in self.problems)])
+
+
+class FolderError(BrinewattError, OSError):
+    """An output folder cannot be written, or holds an older plan."""
+
+    exit_code = 2
+
+
+class SolverError(BrinewattError, RuntimeError):
+    """The solver gave no usable answer."""
+
+    exit_code = 4

@@ -1,0 +1,152 @@
+"""How numbers, times and names are written for people and files.
+
+Owns rounding for display, local times and the removal of control characters. No names of outputs.
+"""
+
+from __future__ import annotations
+
+import math
+
+from models.horizon import Horizon, instant_of
+
+WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
+def fixed(value: float, decimals: int, thousands: bool = False) -> str:
+    """Return a number with fixed decimals, never as a negative zero.
+
+    Parameters
+    ----------
+    value : float
+        Finite number. [any]
+    decimals : int
+        Digits after the point, 0 or more. [-]
+    thousands : bool
+        Whether thousands are set apart by commas. [-]
+
+    Returns
+    -------
+    str
+        The number. [-]
+
+    Raises
+    ------
+    ValueError
+        If the number is not finite.
+    """
+    if not math.isfinite(value):
+        raise ValueError(f"a number for display must be finite (got {value})")
+    text = f"{value:,.{decimals}f}" if thousands else f"{value:.{decimals}f}"
+    return text[1:] if text.startswith("-") and not any(digit in text for digit in "123456789") else text
+
+
+def tidy(value: float) -> float | None:
+    """Return a number for JSON: 6 decimals from 1 up, 6 significant digits below; None if not finite.
+
+    Parameters
+    ----------
+    value : float
+        Number. [any]
+
+    Returns
+    -------
+    float or None
+        Rounded number, never a negative zero. [as given]
+    """
+    value = float(value)
+    if not math.isfinite(value):
+        return None
+    return (round(value, 6) if abs(value) >= 1 else float(f"{value:.6g}")) + 0.0
+
+
+def local_minute(horizon: Horizon, minute: int) -> str:
+    """Return an instant in the horizon's local time with its offset from UTC, ISO 8601.
+
+    Parameters
+    ----------
+    horizon : Horizon
+        Gives the time zone. [-]
+    minute : int
+        Instant since 1970-01-01T00:00Z. [min]
+
+    Returns
+    -------
+    str
+        For example '2026-10-25T02:00+01:00'. [-]
+    """
+    return instant_of(minute).astimezone(horizon.local_starts[0].tzinfo).isoformat(timespec="minutes")
+
+
+def local_start(horizon: Horizon, interval: int) -> str:
+    """Return the start of an interval in local time with its offset, ISO 8601.
+
+    Parameters
+    ----------
+    horizon : Horizon
+        The intervals. [-]
+    interval : int
+        Position of the interval. [-]
+
+    Returns
+    -------
+    str
+        For example '2026-10-25T02:00+01:00'. [-]
+    """
+    return horizon.local_starts[interval].isoformat(timespec="minutes")
+
+
+def spoken_minute(horizon: Horizon, minute: int) -> str:
+    """Return an instant in local time with weekday and offset, for reading.
+
+    Parameters
+    ----------
+    horizon : Horizon
+        Gives the time zone. [-]
+    minute : int
+        Instant since 1970-01-01T00:00Z. [min]
+
+    Returns
+    -------
+    str
+        For example 'Sun 25 Oct 02:00+01:00'. [-]
+    """
+    at = instant_of(minute).astimezone(horizon.local_starts[0].tzinfo)
+    clock = at.isoformat(timespec="minutes")[11:]
+    return f"{WEEKDAYS[at.weekday()]} {at.day} {MONTHS[at.month - 1]} {clock}"
+
+
+def spoken_start(horizon: Horizon, interval: int) -> str:
+    """Return the start of an interval in local time with weekday and offset, for reading.
+
+    Parameters
+    ----------
+    horizon : Horizon
+        The intervals. [-]
+    interval : int
+        Position of the interval. [-]
+
+    Returns
+    -------
+    str
+        For example 'Sun 25 Oct 02:00+01:00'. [-]
+    """
+    return spoken_minute(horizon, int(horizon.starts_min[interval]))
+
+
+def plain(text: str) -> str:
+    """Return text from input files as one line without control characters.
+
+    A name with an escape sequence could move the cursor of a terminal or hide lines of a report.
+
+    Parameters
+    ----------
+    text : str
+        Text from an input. [-]
+
+    Returns
+    -------
+    str
+        The same text; line breaks and tabs become spaces, other control characters '?'. [-]
+    """
+    return "".join(c if c.isprintable() else "?" for c in " ".join(text.split()))

@@ -1,0 +1,225 @@
+"""The records that come out of planning: plan, certificate, misses, comparisons.
+
+Owns what a plan is; `scheduler.plan` makes it, `scheduler.report` shows it. No arithmetic of the trade.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import Enum
+
+from models.contract.component import BillLine
+from models.horizon import Array, Horizon
+from models.pieces import Declaration, Simulation
+from models.site import Site
+from models.situation import Situation
+
+
+class Status(Enum):
+    """What kind of result a plan is."""
+
+    PLAN = "plan"
+    """All duties met, all limits kept."""
+    MISSES = "plan with missed duties"
+    """All limits kept; some duties cannot be met, least misses first."""
+    NOT_A_PLAN = "NOT A PLAN"
+    """Even with every duty open a limit of plant or permit is broken: least violation shown."""
+    SOLVER_LIMIT = "plan with an open gap"
+    """A time or round limit came before the gap closed; the plan is valid, the gap is stated."""
+
+
+@dataclass(frozen=True)
+class Miss:
+    """A duty that the plan does not meet.
+
+    Parameters
+    ----------
+    key : str
+        Key of the variable. [-]
+    meaning : str
+        What is missed, in words. [-]
+    miss_class : int
+        Class, see `models.misses`. [-]
+    quantity : float
+        How much over the horizon. [unit]
+    unit : str
+        Unit of the quantity. [-]
+    interval : int or None
+        First interval at which it occurs, if it lives on intervals. [-]
+    price : float
+        What a unit counts. [currency/unit]
+    """
+
+    key: str
+    meaning: str
+    miss_class: int
+    quantity: float
+    unit: str
+    interval: int | None
+    price: float
+
+
+@dataclass(frozen=True)
+class Violation:
+    """A limit of plant or permit that the result breaks.
+
+    Parameters
+    ----------
+    key : str
+        Key of the row, stock, bus or reading. [-]
+    meaning : str
+        The limit in words. [-]
+    interval : int or None
+        Interval at which it is broken most. [-]
+    amount : float
+        By how much, at that interval. [unit]
+    unit : str
+        Unit. [-]
+    """
+
+    key: str
+    meaning: str
+    interval: int | None
+    amount: float
+    unit: str
+
+
+@dataclass(frozen=True)
+class Certificate:
+    """How far, at most, the plan's cost is from the cheapest possible one.
+
+    Parameters
+    ----------
+    lower_bound : float
+        No plan for the same horizon, prices, duties and end stocks costs less. [currency]
+    cost : float
+        Exact simulated cost of this plan, same definition as the bound. [currency]
+    denominator : float
+        Sum of absolute energy charges over the intervals. [currency]
+    rounds : int
+        How often the program was solved. [-]
+    tangents, chords, binaries : int
+        Cuts and branches added after the first solve. [-]
+    """
+
+    lower_bound: float
+    cost: float
+    denominator: float
+    rounds: int = 1
+    tangents: int = 0
+    chords: int = 0
+    binaries: int = 0
+
+    @property
+    def gap(self) -> float:
+        """(cost - bound) / denominator, never below 0 by more than rounding. [-]."""
+        return (self.cost - self.lower_bound) / self.denominator if self.denominator > 0 else 0.0
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """The cost of another way of running for the same duties and end stocks.
+
+    Parameters
+    ----------
+    name : str
+        For example 'cheapest constant load' or "last week's pattern". [-]
+    cost : float or None
+        Exact cost, same definition as the plan's; None if it is not possible. [currency]
+    energy_cost : float or None
+        Its energy charges. [currency]
+    loads_ka : mapping
+        Load of each circuit. Each shape (n,); empty if not possible. [kA]
+    note : str
+        What was assumed, or why it is not possible. [-]
+    """
+
+    name: str
+    cost: float | None
+    energy_cost: float | None = None
+    loads_ka: Mapping[str, Array] = field(default_factory=dict)
+    note: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Audit:
+    """What the exact models say of a plan.
+
+    Parameters
+    ----------
+    values : mapping
+        Exact value of every variable, curve result and stock level, by key; curve results and the
+        metered import are simulated, the rest are the plan's decisions. [as declared]
+    simulations : mapping
+        Each unit's simulation by unit name. [-]
+    flows : mapping
+        Net flow of each unit on each commodity by (unit, commodity). Each shape (n,). [commodity unit]
+    balance_error : mapping
+        Largest |residual| of each commodity's balance, as a share of its capacity. [-]
+    violations : tuple of Violation
+        Limits broken by more than the tolerance. [-]
+    costs : mapping
+        Exact cost of this horizon by group (see `models.pieces.COST_GROUPS`); sunk charges left out. [currency]
+    sunk : float
+        Charges of the billing period that no load of this horizon can change. [currency]
+    bill : tuple of BillLine
+        Electricity bill of the horizon. [-]
+    """
+
+    values: Mapping[str, Array]
+    simulations: Mapping[str, Simulation]
+    flows: Mapping[tuple[str, str], Array]
+    balance_error: Mapping[str, float]
+    violations: tuple[Violation, ...]
+    costs: Mapping[str, float]
+    sunk: float
+    bill: tuple[BillLine, ...]
+
+    @property
+    def cost(self) -> float:
+        """Exact cost of the horizon, sunk charges left out. [currency]."""
+        return sum(self.costs.values())
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """A load plan with everything that is known about it.
+
+    Parameters
+    ----------
+    site : Site
+        The works, orders of the horizon included as units. [-]
+    horizon : Horizon
+        The intervals. [-]
+    situation : Situation
+        What was known. [-]
+    declaration : Declaration
+        The records that were planned. [-]
+    status : Status
+        Kind of result. [-]
+    certificate : Certificate
+        Bound, cost and gap. [-]
+    audit : Audit
+        Exact simulation. [-]
+    misses : tuple of Miss
+        Duties not met, most important class first. [-]
+    comparisons : tuple of Comparison
+        Habits to compare with. [-]
+    energy_price_per_mwh : ndarray
+        Sum of all energy rates of the contract on each interval. Shape (n,). [currency/MWh]
+    seconds : mapping
+        Wall time of each step. [s]
+    """
+
+    site: Site
+    horizon: Horizon
+    situation: Situation
+    declaration: Declaration
+    status: Status
+    certificate: Certificate
+    audit: Audit
+    misses: tuple[Miss, ...]
+    comparisons: tuple[Comparison, ...]
+    energy_price_per_mwh: Array
+    seconds: Mapping[str, float] = field(default_factory=dict)
