@@ -209,8 +209,8 @@ class Circuit(Unit):
             at = int(low[0])
             cause = min(ceilings, key=lambda name: float(ceilings[name][at]))
             raise ValueError(
-                f"{self.name}: at {horizon.local_starts[at].isoformat(timespec='minutes')} the {cause} allows "
-                f"{state.load_max_ka[at]:.1f} kA, below the least load {state.load_min_ka[at]:.1f} kA: "
+                f"{self.name}: at {horizon.local_starts[at].isoformat(timespec='minutes')} the {cause} "
+                f"allows {state.load_max_ka[at]:.1f} kA, below the least load {state.load_min_ka[at]:.1f} kA: "
                 "declare the circuit out of service or change the limit"
             )
         return state

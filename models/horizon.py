@@ -153,10 +153,20 @@ class Horizon:
         -------
         Horizon
             The intervals. [-]
+
+        Raises
+        ------
+        ValueError
+            If the intervals do not fill the days, as on a day changed by half an hour.
         """
         bounds = [
             day_start_minute(first_day + dt.timedelta(days=d), timezone) for d in (0, 1, 1 + look_ahead_days)
         ]
+        for length, low, high in ((minutes, *bounds[:2]), (look_ahead_minutes or minutes, *bounds[1:])):
+            if (high - low) % length:
+                raise ValueError(
+                    f"intervals of {length} min do not fill the days from {first_day}: choose a shorter one"
+                )
         plan = np.arange(bounds[0], bounds[1], minutes, dtype=np.int64)
         later_minutes = look_ahead_minutes or minutes
         later = np.arange(bounds[1], bounds[2], later_minutes, dtype=np.int64)
@@ -214,7 +224,8 @@ class Horizon:
         """
         ends = self.starts_min + self.lengths_min
         overlap = np.minimum(ends, end_min) - np.maximum(self.starts_min, start_min)
-        return np.clip(overlap, 0, None) / self.lengths_min
+        share: Array = np.clip(overlap, 0, None) / self.lengths_min
+        return share
 
     def pairs_within(self, minutes: float) -> tuple[Integers, Integers]:
         """Return all pairs of intervals that a movement limit "per so many minutes" ties together.

@@ -148,7 +148,7 @@ class Pipeline(Unit):
         labels = self._labels(horizon)
         each = np.arange(len(horizon))
         number = np.array([labels.index(day.isoformat()) for day in horizon.days])
-        asked = np.bincount(number, weights=horizon.hours * open_) * self.nominal_t_per_h
+        asked = np.bincount(number, weights=horizon.hours * open_).astype(np.float64) * self.nominal_t_per_h
         for i, label in enumerate(labels):
             asked[i] = situation.nominations_t_per_d.get((self.name, label), asked[i])
         tolerance = self.daily_tolerance_percent / 100.0

@@ -9,6 +9,8 @@ from __future__ import annotations
 import difflib
 from dataclasses import dataclass
 
+import numpy as np
+
 from models.commodity import STANDARD, Commodity
 from models.contract.component import Contract
 from models.horizon import Horizon
@@ -63,8 +65,8 @@ class Site:
         """Commodities of the site by name, the usual ones and its own. [-]."""
         return {commodity.name: commodity for commodity in (*STANDARD, *self.products)}
 
-    def declare(self, horizon: Horizon, situation: Situation) -> Declaration:
-        """Return the records of all units and of the contract.
+    def parts(self, horizon: Horizon, situation: Situation) -> dict[str, Declaration]:
+        """Return the records of each unit by its name.
 
         Parameters
         ----------
@@ -75,25 +77,27 @@ class Site:
 
         Returns
         -------
-        Declaration
-            All records. [-]
+        dict
+            Records by unit name. [-]
+        """
+        return {unit.name: unit.declare(horizon, situation) for unit in self.units}
+
+    def check_buses(self, declaration: Declaration) -> None:
+        """Check that every commodity is known, and has someone who makes it and someone who takes it.
+
+        Parameters
+        ----------
+        declaration : Declaration
+            Records of all units. [-]
 
         Raises
         ------
         ValueError
-            If records clash, a flow names an unknown commodity, or a commodity has only makers or
-            only takers.
+            If a flow names an unknown commodity, or a variable commodity has only makers or only takers.
         """
-        declaration = Declaration.merged(
-            (
-                *(unit.declare(horizon, situation) for unit in self.units),
-                self.contract.declare(horizon, situation, self.meter),
-            )
-        )
         problems = self._bus_problems(declaration)
         if problems:
             raise ValueError("; ".join(problems))
-        return declaration
 
     def _bus_problems(self, declaration: Declaration) -> list[str]:
         known = self.commodities
@@ -105,6 +109,14 @@ class Site:
             close = difflib.get_close_matches(name, known, n=1)
             hint = f"; did you mean '{close[0]}'?" if close else ""
             problems.append(f"the commodity '{name}' is not known: add it under [[product]]{hint}")
+        stored = {stock.commodity for stock in declaration.stocks}
+        for name in sorted(used & set(known) - stored):
+            flows = [flow for flow in declaration.flows if flow.commodity == name]
+            made = any(np.any(np.asarray(flow.coefficient) > 0) for flow in flows)
+            taken = any(np.any(np.asarray(flow.coefficient) < 0) for flow in flows)
+            if made != taken:
+                missing = "takes" if made else "makes"
+                problems.append(f"no unit {missing} the commodity '{name}', so nothing can flow: add one")
         return problems
 
     def with_units(self, units: tuple[Unit, ...]) -> Site:

@@ -6,6 +6,7 @@ outside its range, targets and values of end stocks, and the conversion of a dip
 
 from __future__ import annotations
 
+import itertools
 from abc import abstractmethod
 from dataclasses import dataclass
 from typing import Literal
@@ -227,7 +228,7 @@ class Store(Unit):
 
     def _check_end(self) -> None:
         worths = [step.value_per_t for step in self.end_values]
-        if any(later > earlier for earlier, later in zip(worths, worths[1:], strict=False)):
+        if any(later > earlier for earlier, later in itertools.pairwise(worths)):
             raise InvalidValues(
                 [
                     (
@@ -381,7 +382,8 @@ class ChlorineStore(Store):
                 [
                     (
                         "cover_min_t",
-                        f"'cover_min_t' must be at most what vessels and permit allow, {high:g} [t] (got {low:g})",
+                        f"'cover_min_t' must be at most what vessels and permit allow, {high:g} [t] "
+                        f"(got {low:g})",
                     )
                 ]
             )

@@ -160,7 +160,8 @@ class Audit:
     violations : tuple of Violation
         Limits broken by more than the tolerance. [-]
     costs : mapping
-        Exact cost of this horizon by group (see `models.pieces.COST_GROUPS`); sunk charges left out. [currency]
+        Exact cost of this horizon by group (see `models.pieces.COST_GROUPS`), sunk charges left out.
+        [currency]
     sunk : float
         Charges of the billing period that no load of this horizon can change. [currency]
     bill : tuple of BillLine

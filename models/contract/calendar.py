@@ -132,9 +132,10 @@ def month_numbers() -> Rule:
     """
 
     def rule(value: Any) -> str | None:
-        months = list(value)
-        good = all(isinstance(m, int) and not isinstance(m, bool) and 1 <= m <= 12 for m in months)
-        return None if good and len(set(months)) == len(months) else "must hold months 1 to 12, each once"
+        good = isinstance(value, (tuple, list)) and all(
+            isinstance(month, int) and not isinstance(month, bool) and 1 <= month <= 12 for month in value
+        )
+        return None if good and len(set(value)) == len(value) else "must hold months 1 to 12, each once"
 
     return rule
 
@@ -149,10 +150,10 @@ def day_type_names() -> Rule:
     """
 
     def rule(value: Any) -> str | None:
-        names = list(value)
-        # A text would pass as a list of its letters, and its letters are no day types: refused below.
-        good = all(name in DAY_TYPES for name in names) and len(set(names)) == len(names)
-        return None if good else "must hold some of " + ", ".join(map(repr, DAY_TYPES)) + ", each once"
+        good = isinstance(value, (tuple, list)) and all(name in DAY_TYPES for name in value)
+        if good and len(set(value)) == len(value):
+            return None
+        return "must hold some of " + ", ".join(map(repr, DAY_TYPES)) + ", each once"
 
     return rule
 

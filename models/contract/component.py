@@ -20,7 +20,6 @@ from models.horizon import Array, Horizon, Integers
 from models.pieces import Cost, Declaration, Entry, Rows, Variable
 from models.situation import Situation
 
-
 _KEY_NAME = re.compile(r"[a-z][a-z0-9_]*")
 
 
@@ -120,6 +119,23 @@ class Term(ABC):
     def sunk(self) -> float:
         """Return the part of the charge that no load of this horizon can change. [currency]."""
         return 0.0
+
+    def exact(self, prefix: str, power_mw: Array) -> dict[str, Array]:
+        """Return the exact values of the term's own variables at a profile.
+
+        Parameters
+        ----------
+        prefix : str
+            Start of every key of the term, as in `declare`. [-]
+        power_mw : ndarray
+            Mean import on each interval. Shape (n,). [MW]
+
+        Returns
+        -------
+        dict
+            Values by key; empty for a term without variables. [as declared]
+        """
+        return {}
 
     @abstractmethod
     def declare(self, horizon: Horizon, prefix: str, meter: str) -> Declaration:
@@ -223,6 +239,10 @@ class Peak(Term):
     def sunk(self) -> float:
         """Return the charge of the floor. [currency]."""
         return self.per_mw * self.floor_mw
+
+    def exact(self, prefix: str, power_mw: Array) -> dict[str, Array]:
+        """Return the billed peak (see `Term.exact`)."""
+        return {f"{prefix}_peak": np.array([max(self.floor_mw, self.peak_mw(power_mw))])}
 
     def declare(self, horizon: Horizon, prefix: str, meter: str) -> Declaration:
         """Return a peak variable above every metered mean (see `Term.declare`)."""

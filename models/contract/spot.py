@@ -81,11 +81,11 @@ class SpotEnergy(Component):
     losses_percent: float = 0.0
 
     def __post_init__(self) -> None:
-        check(self, name=key_name(), index=key_name(), losses_percent=between(0, 100, "%"))
+        check(self, name=key_name(), losses_percent=between(0, 100, "%"))
         taken = [INDEX_TERM, *(adder.name for adder in self.adders_per_mwh)]
         twice = sorted({name for name in taken if taken.count(name) > 1})
         if twice:
-            text = f"'adders_per_mwh' must have names that differ, none of them '{INDEX_TERM}' (got {twice} twice)"
+            text = f"'adders_per_mwh' must have different names, none '{INDEX_TERM}' (got {twice} twice)"
             raise InvalidValues([("adders_per_mwh", text)])
 
     def series_needed(self) -> tuple[str, ...]:

@@ -15,7 +15,7 @@ import numpy as np
 from models.checks import InvalidValues, check, finite
 from models.contract import calendar
 from models.contract.component import BillLine, Component, Profile, Rate, Term, component_kind, key_name
-from models.horizon import Array, Horizon
+from models.horizon import Array, Horizon, Mask
 from models.situation import Situation
 
 _NAMED_AT_MOST = 5
@@ -56,15 +56,12 @@ class Band:
     to_time: str = "24:00"
 
     def __post_init__(self) -> None:
-        calendar.check_with_window(self, self._window, name=key_name(), per_mwh=finite())
-
-    def _window(self) -> calendar.ClockWindow:
-        return calendar.ClockWindow(self.seasons, self.day_types, self.from_time, self.to_time)
+        calendar.check_with_window(self, lambda: self.window, name=key_name(), per_mwh=finite())
 
     @property
     def window(self) -> calendar.ClockWindow:
         """The window without its price. [-]."""
-        return self._window()
+        return calendar.ClockWindow(self.seasons, self.day_types, self.from_time, self.to_time)
 
 
 @component_kind("time_of_use")
@@ -204,9 +201,7 @@ def _coverage_problems(bands: tuple[Band, ...]) -> list[str]:
     return texts if more <= 0 else [*texts[:_NAMED_AT_MOST], f"'bands' have {more} more gaps or overlaps"]
 
 
-def _runs(
-    held: calendar.Mask, edges: list[int], bands: tuple[Band, ...]
-) -> list[tuple[int, int, tuple[str, ...]]]:
+def _runs(held: Mask, edges: list[int], bands: tuple[Band, ...]) -> list[tuple[int, int, tuple[str, ...]]]:
     """Return the spans of one day that no band or several bands hold, neighbours joined."""
     runs: list[tuple[int, int, tuple[str, ...]]] = []
     for column, (start, end) in enumerate(pairwise(edges)):

@@ -112,6 +112,8 @@ def text_of(source: Source, problems: Problems) -> str | None:
         return None
     if "\0" in text:
         line = text.count("\n", 0, text.index("\0")) + 1
-        problems.add(source.name, f"line {line}", "the text has a zero byte; save the file as plain UTF-8 text")
+        problems.add(
+            source.name, f"line {line}", "the text has a zero byte; save the file as plain UTF-8 text"
+        )
         return None
     return text

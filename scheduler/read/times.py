@@ -67,12 +67,14 @@ def local_minute(wall: dt.datetime, zone: ZoneInfo) -> int:
     if before is not None and after is not None and before != after:
         text = wall.isoformat(timespec="minutes")
         if before > after:
+            either = " or ".join(time.isoformat(timespec="minutes") for time in (first, second))
             raise ValueError(
-                f"{text} happens twice in {zone.key}, the clocks go back: write it with its offset, "
-                f"{first.isoformat(timespec='minutes')} or {second.isoformat(timespec='minutes')}"
+                f"must be one instant: {text} happens twice in {zone.key}, the clocks go back; write it with its "
+                f"offset, {either}"
             )
         raise ValueError(
-            f"{text} does not exist in {zone.key}, the clocks go forward: write the time with its offset"
+            f"must be a time that exists: {zone.key} has no {text}, the clocks go forward; write the "
+            "time with its offset"
         )
     return minute_of(first)
 
@@ -116,38 +118,11 @@ def minute_of_text(text: str, zone: ZoneInfo) -> int:
             raise ValueError(f"must be a time in the years {FIRST_YEAR} to {LAST_YEAR} (got '{text}')")
         return minute_of(dt.datetime.fromisoformat(f"{match['day']}T{match['clock']}{offset}"))
     except ValueError as error:
-        if str(error).startswith(("must be", match["day"])):
+        if str(error).startswith("must"):
             raise
         # datetime says only "hour must be in 0..23", which names no value.
         later = "; midnight is 00:00 of the next day" if match["clock"] == "24:00" else ""
         raise ValueError(f"must be a time that exists (got '{text}'){later}") from None
-
-
-def day_of_text(text: str) -> dt.date:
-    """Return the calendar day of an ISO 8601 date.
-
-    Parameters
-    ----------
-    text : str
-        For example '2026-11-26'. [-]
-
-    Returns
-    -------
-    date
-        The day. [-]
-
-    Raises
-    ------
-    ValueError
-        If the text is not such a date, or its year is out of range.
-    """
-    try:
-        day = dt.date.fromisoformat(text) if _DAY.fullmatch(text) else None
-    except ValueError:
-        day = None
-    if day is None or not FIRST_YEAR <= day.year <= LAST_YEAR:
-        raise ValueError(f"must be a date such as 2026-11-26 (got '{text}')")
-    return day
 
 
 def month_of_text(text: str) -> str:

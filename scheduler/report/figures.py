@@ -80,6 +80,23 @@ def plan_mask(plan: Plan) -> Mask:
     return np.arange(len(plan.horizon)) < plan.horizon.plan_intervals
 
 
+def plan_day_end_min(plan: Plan) -> int:
+    """Return the end of the plan day.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+
+    Returns
+    -------
+    int
+        Minute since 1970-01-01T00:00Z. [min]
+    """
+    last = plan.horizon.plan_intervals - 1
+    return int(plan.horizon.starts_min[last] + plan.horizon.lengths_min[last])
+
+
 def circuit_names(plan: Plan) -> tuple[str, ...]:
     """Return the circuits of the site: the units whose simulation reads a DC power.
 

@@ -41,19 +41,21 @@ def fixed(value: float, decimals: int, thousands: bool = False) -> str:
     return text[1:] if text.startswith("-") and not any(digit in text for digit in "123456789") else text
 
 
-def tidy(value: float) -> float | None:
+def tidy(value: float | None) -> float | None:
     """Return a number for JSON: 6 decimals from 1 up, 6 significant digits below; None if not finite.
 
     Parameters
     ----------
-    value : float
-        Number. [any]
+    value : float or None
+        Number; None stays None. [any]
 
     Returns
     -------
     float or None
         Rounded number, never a negative zero. [as given]
     """
+    if value is None:
+        return None
     value = float(value)
     if not math.isfinite(value):
         return None

@@ -1,0 +1,43 @@
+"""Every kind of unit and of contract component that comes with the project.
+
+Importing this module fills the registers `UNIT_KINDS` and `COMPONENT_KINDS`; a kind of your own is
+registered by importing the module that holds it.
+"""
+
+from models import (
+    brine,
+    chlorine_products,
+    circuit,
+    compressor,
+    evaporator,
+    hydrogen,
+    liquefier,
+    meter,
+    order,
+    tank,
+    trade,
+)
+from models.contract import demand, fixed, spot, time_of_use
+from models.contract.component import COMPONENT_KINDS
+from models.unit import UNIT_KINDS
+
+BUILT_IN = (
+    brine,
+    chlorine_products,
+    circuit,
+    compressor,
+    evaporator,
+    hydrogen,
+    liquefier,
+    meter,
+    order,
+    tank,
+    trade,
+    demand,
+    fixed,
+    spot,
+    time_of_use,
+)
+"""Modules that hold them."""
+
+__all__ = ["BUILT_IN", "COMPONENT_KINDS", "UNIT_KINDS"]

@@ -1,0 +1,354 @@
+"""Cuts and branches until the bound meets the exact cost.
+
+Owns the search: solve, measure every curve's residual at its true value, add tangents where the
+program undercuts a curve and chords or branches where it fakes one, keep rules of exclusion by
+branching, and solve again. What rewards more power (a negative price, take-or-pay, a reserve) is never
+asked: the residual shows it. Generic over records; knows no unit and no contract.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from models.horizon import Array, Integers, Mask
+from models.pieces import Curve
+from scheduler.exact import absolute_energy_cost, energy_prices, exact_costs, exact_values
+from scheduler.highs import Answer, Outcome, Solver
+from scheduler.lp import Formulation
+
+TARGET_GAP = 1e-5
+"""Gap at which the search stops, as a share of the absolute energy cost."""
+LIMIT_TOLERANCE = 1e-6
+"""How far, as a share of the limit, the true import may exceed its limit."""
+RESIDUAL_TOLERANCE = 1e-9
+"""Residual of a curve, as a share of its size, below which no cut is worth a row."""
+APART_TOLERANCE = 1e-6
+"""Rate above its floor at which a unit counts as running. [unit of the variable]"""
+MAX_ROUNDS = 60
+
+
+@dataclass(frozen=True)
+class SearchOptions:
+    """When the search stops.
+
+    Parameters
+    ----------
+    gap : float
+        Target gap. [-]
+    seconds : float
+        Wall time for one search. [s]
+    rounds : int
+        Greatest number of solves in one search. [-]
+    """
+
+    gap: float = TARGET_GAP
+    seconds: float = 120.0
+    rounds: int = MAX_ROUNDS
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """Result of a search.
+
+    Parameters
+    ----------
+    answer : Answer
+        OPTIMAL when the target was met; LIMIT when a limit came first; INFEASIBLE. [-]
+    values : mapping
+        Exact values of the best solution; empty if there is none. [as declared]
+    raw : mapping
+        The same solution as the program sees it. [as declared]
+    cost, bound : float
+        Exact cost and lower bound. [currency]
+    rounds : int
+        Solves. [-]
+    """
+
+    answer: Answer
+    values: Mapping[str, Array] = field(default_factory=dict)
+    raw: Mapping[str, Array] = field(default_factory=dict)
+    cost: float = np.nan
+    bound: float = -np.inf
+    rounds: int = 0
+
+
+@dataclass(eq=False)
+class _Branch:
+    """The pieces into which one curve is cut on one interval."""
+
+    breakpoints: list[float]
+    rows: range = range(0)
+    binaries: range = range(0)
+
+
+class Search:
+    """The cuts and branches of one program; they stay valid when costs and limits change.
+
+    Parameters
+    ----------
+    formulation : Formulation
+        The records. [-]
+    solver : Solver
+        The program inside the solver. [-]
+    options : SearchOptions
+        When to stop. [-]
+    """
+
+    def __init__(
+        self, formulation: Formulation, solver: Solver, options: SearchOptions | None = None
+    ) -> None:
+        self.formulation = formulation
+        self.solver = solver
+        self.options = options or SearchOptions()
+        self.tangents = 0
+        self.chords = 0
+        self.binaries = 0
+        self._bounds = {v.key: (v.lower, v.upper) for v in formulation.declaration.variables}
+        self._sizes = {curve.key: self._size(curve) for curve in formulation.declaration.curves}
+        self._chorded: set[tuple[str, int]] = set()
+        self._branches: dict[tuple[str, int], _Branch] = {}
+        self._apart: set[tuple[str, int]] = set()
+        self._names = [key for key in solver.columns]
+        self._prices = np.abs(energy_prices(formulation)) * formulation.horizon.hours
+
+    def _size(self, curve: Curve) -> float:
+        low, high = self._bounds[curve.of]
+        t = np.arange(len(low))
+        return float(max(np.max(np.abs(curve.value(low, t))), np.max(np.abs(curve.value(high, t))), 1e-3))
+
+    def read(self, outcome: Outcome) -> dict[str, Array]:
+        """Return the values of an outcome by key.
+
+        Parameters
+        ----------
+        outcome : Outcome
+            A solve with values. [-]
+
+        Returns
+        -------
+        dict
+            Values by key. [as declared]
+        """
+        return {key: outcome.values[self.solver.columns[key]] for key in self._names}
+
+    def least_cost(self) -> Found:
+        """Solve until the exact cost is within the target gap of the bound.
+
+        Returns
+        -------
+        Found
+            The best plan, with its bound. [-]
+        """
+        return self._run(lambda exact: sum(exact_costs(self.formulation, exact).values()))
+
+    def feasible(self) -> Found:
+        """Solve the present objective until the true import and the rules of exclusion hold.
+
+        Returns
+        -------
+        Found
+            A solution whose `cost` and `bound` are the present objective's. [-]
+        """
+        return self._run(None)
+
+    def _run(self, true_cost: Callable[[Mapping[str, Array]], float] | None) -> Found:
+        options = self.options
+        stop = time.perf_counter() + options.seconds
+        best = Found(Answer.LIMIT)
+        bound = -np.inf
+        scale = 1.0
+        for count in range(1, options.rounds + 1):
+            left = max(stop - time.perf_counter(), 0.1)
+            outcome = self.solver.solve(left, absolute_gap=0.1 * options.gap * scale)
+            if outcome.answer is Answer.INFEASIBLE:
+                return Found(Answer.INFEASIBLE, rounds=count)
+            if not len(outcome.values):
+                break
+            bound = max(bound, outcome.bound)
+            raw = self.read(outcome)
+            exact = exact_values(self.formulation, raw)
+            scale = absolute_energy_cost(self.formulation, exact)
+            cost = outcome.objective if true_cost is None else true_cost(exact)
+            keeps = self._keeps_limits(exact)
+            if keeps and not cost >= best.cost:
+                best = Found(Answer.LIMIT, exact, raw, cost, bound, count)
+            if keeps and (true_cost is None or best.cost - bound <= options.gap * scale):
+                return Found(Answer.OPTIMAL, best.values, best.raw, best.cost, bound, count)
+            if time.perf_counter() > stop or outcome.answer is Answer.LIMIT:
+                break
+            if not self._cut(raw, exact, 0.2 * options.gap * scale):
+                break
+        return Found(Answer.LIMIT, best.values, best.raw, best.cost, bound, count)
+
+    def _keeps_limits(self, exact: Mapping[str, Array]) -> bool:
+        meter = self.formulation.site.meter
+        if meter in exact:
+            low, high = self._bounds[meter]
+            room = LIMIT_TOLERANCE * np.maximum(np.abs(high), 1.0)
+            if np.any(exact[meter] > high + room) or np.any(exact[meter] < low - room):
+                return False
+        return not any(np.any(self._clashes(rule, exact)) for rule in range(self._rules))
+
+    @property
+    def _rules(self) -> int:
+        return len(self.formulation.declaration.exclusives)
+
+    def _clashes(self, rule: int, values: Mapping[str, Array]) -> Mask:
+        record = self.formulation.declaration.exclusives[rule]
+        both: Array = np.minimum(
+            values[record.first] - record.first_floor, values[record.second] - record.second_floor
+        )
+        clash: Mask = both > APART_TOLERANCE
+        return clash
+
+    def _cut(self, raw: Mapping[str, Array], exact: Mapping[str, Array], allowance: float) -> bool:
+        """Add what the last solution asks for; say whether anything was added."""
+        added = self._keep_apart(exact)
+        rows: list[tuple[float, float, list[int], list[float]]] = []
+        faked: list[tuple[float, Curve, int, float]] = []
+        for curve in self.formulation.declaration.curves:
+            low, high = self._bounds[curve.of]
+            live = np.flatnonzero(high > low)
+            residual = raw[curve.key] - exact[curve.key]
+            tolerance = RESIDUAL_TOLERANCE * self._sizes[curve.key]
+            below = live[residual[live] < -tolerance]
+            rows.extend(self._tangents(curve, below, raw))
+            faked.extend(
+                (float(residual[t]), curve, int(t), float(raw[curve.of][t]))
+                for t in live[residual[live] > 100.0 * tolerance]
+            )
+        self.tangents += len(rows)
+        rows.extend(self._against_faking(faked, allowance))
+        self.solver.add_rows(rows)
+        return added or bool(rows) or bool(faked)
+
+    def _tangents(
+        self, curve: Curve, t: Integers, raw: Mapping[str, Array]
+    ) -> list[tuple[float, float, list[int], list[float]]]:
+        x = raw[curve.of][t]
+        value, slope = curve.value(x, t), curve.slope(x, t)
+        result, argument = self.solver.columns[curve.key].start, self.solver.columns[curve.of].start
+        return [
+            (y - s * at, np.inf, [result + int(i), argument + int(i)], [1.0, -s])
+            for i, at, y, s in zip(t, x.tolist(), value.tolist(), slope.tolist(), strict=True)
+        ]
+
+    def _against_faking(
+        self, faked: list[tuple[float, Curve, int, float]], allowance: float
+    ) -> list[tuple[float, float, list[int], list[float]]]:
+        """Return chords for curves held above their value, and branch where a chord is not enough.
+
+        Curves whose residuals together could move the cost by less than the allowance are left alone:
+        with an exact cost measured on every round that costs no truth, and saves binaries.
+        """
+        rows: list[tuple[float, float, list[int], list[float]]] = []
+        mean_price = float(np.mean(self._prices)) or 1.0
+        weighed = sorted(
+            ((r * max(self._prices[t], 0.1 * mean_price), c, t, x) for r, c, t, x in faked),
+            key=lambda item: item[0],
+        )
+        rest = 0.0
+        for worth, curve, t, x in weighed:
+            rest += worth
+            if rest <= allowance:
+                continue
+            if (curve.key, t) not in self._chorded:
+                self._chorded.add((curve.key, t))
+                rows.append(self._chord(curve, t))
+                self.chords += 1
+            else:
+                self._branch(curve, t, x)
+        return rows
+
+    def _ends(self, curve: Curve, t: int) -> tuple[float, float]:
+        low, high = self._bounds[curve.of]
+        return float(low[t]), float(high[t])
+
+    def _chord(self, curve: Curve, t: int) -> tuple[float, float, list[int], list[float]]:
+        ends = np.array(self._ends(curve, t))
+        values = curve.value(ends, np.array([t, t]))
+        slope = float((values[1] - values[0]) / (ends[1] - ends[0]))
+        columns = [self.solver.columns[curve.key].start + t, self.solver.columns[curve.of].start + t]
+        return (-np.inf, float(values[0] - slope * ends[0]), columns, [1.0, -slope])
+
+    def _branch(self, curve: Curve, t: int, x: float) -> None:
+        """Cut a curve's domain at a point, with one binary per piece and the piece's chord on top."""
+        branch = self._branches.get((curve.key, t))
+        if branch is None:
+            branch = self._branches[(curve.key, t)] = _Branch(list(self._ends(curve, t)))
+        else:
+            self._retire(branch)
+        low, high = branch.breakpoints[0], branch.breakpoints[-1]
+        nearest = min(abs(x - b) for b in branch.breakpoints)
+        if nearest < 1e-6 * (high - low):
+            widths = np.diff(branch.breakpoints)
+            widest = int(np.argmax(widths))
+            x = branch.breakpoints[widest] + 0.5 * float(widths[widest])
+        branch.breakpoints = sorted([*branch.breakpoints, x])
+        points = np.array(branch.breakpoints)
+        values = curve.value(points, np.full(len(points), t))
+        slopes = np.diff(values) / np.diff(points)
+        pieces = len(slopes)
+        solver = self.solver
+        z = branch.binaries = solver.add_columns(np.zeros(pieces), np.ones(pieces), binary=True)
+        p = solver.add_columns(np.zeros(pieces), np.full(pieces, np.inf))
+        result, argument = solver.columns[curve.key].start + t, solver.columns[curve.of].start + t
+        rows: list[tuple[float, float, list[int], list[float]]] = [
+            (1.0, 1.0, list(z), [1.0] * pieces),
+            (0.0, 0.0, [argument, *p], [1.0, *[-1.0] * pieces]),
+            (
+                -np.inf,
+                0.0,
+                [result, *p, *z],
+                [1.0, *(-slopes).tolist(), *(-(values[:-1] - slopes * points[:-1])).tolist()],
+            ),
+        ]
+        for i in range(pieces):
+            rows.append((0.0, np.inf, [p[i], z[i]], [1.0, -float(points[i])]))
+            rows.append((-np.inf, 0.0, [p[i], z[i]], [1.0, -float(points[i + 1])]))
+        branch.rows = solver.add_rows(rows)
+        self.binaries += pieces
+
+    def _retire(self, branch: _Branch) -> None:
+        rows = np.array(branch.rows)
+        self.solver.set_row_bounds(rows, np.full(len(rows), -np.inf), np.full(len(rows), np.inf))
+        columns = np.array(branch.binaries)
+        self.solver.set_column_bounds(columns, np.zeros(len(columns)), np.zeros(len(columns)))
+        self.binaries -= len(columns)
+
+    def _keep_apart(self, values: Mapping[str, Array]) -> bool:
+        """Branch on the intervals where two units that exclude each other both run."""
+        added = False
+        for number in range(self._rules):
+            record = self.formulation.declaration.exclusives[number]
+            for t in np.flatnonzero(self._clashes(number, values)).tolist():
+                if (record.key, t) in self._apart:
+                    continue
+                self._apart.add((record.key, t))
+                first, second = (self.solver.columns[k].start + t for k in (record.first, record.second))
+                first_max = float(self._bounds[record.first][1][t])
+                second_max = float(self._bounds[record.second][1][t])
+                z = self.solver.add_columns(np.zeros(1), np.ones(1), binary=True).start
+                self.solver.add_rows(
+                    [
+                        (
+                            -np.inf,
+                            record.first_floor,
+                            [first, z],
+                            [1.0, -(first_max - record.first_floor)],
+                        ),
+                        (
+                            -np.inf,
+                            second_max,
+                            [second, z],
+                            [1.0, second_max - record.second_floor],
+                        ),
+                    ]
+                )
+                self.binaries += 1
+                added = True
+        return added

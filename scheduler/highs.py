@@ -1,0 +1,366 @@
+"""HiGHS: the only code that touches the solver.
+
+Owns the transfer of a Pyomo model, solving and re-solving with new costs, bounds, rows and columns,
+and the meaning of the solver's answers. Knows neither records nor the trade.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from enum import Enum
+from typing import Any
+
+import highspy
+import numpy as np
+import pyomo.environ as pyo
+from pyomo.common.tee import capture_output
+
+from models.horizon import Array, Integers
+from scheduler.errors import SolverError
+
+
+class Answer(Enum):
+    """What the solver said."""
+
+    OPTIMAL = "optimal"
+    INFEASIBLE = "infeasible"
+    UNBOUNDED = "unbounded"
+    LIMIT = "limit reached"
+
+
+@dataclass(frozen=True, eq=False)
+class Outcome:
+    """Result of one solve.
+
+    Parameters
+    ----------
+    answer : Answer
+        What the solver said. [-]
+    objective : float
+        Cost of the solution; NaN without one. [currency]
+    bound : float
+        Lower bound on the cost: the objective of a linear program, the dual bound with binaries. [currency]
+    values : ndarray
+        Value of every column; empty without a solution. Shape (columns,). [-]
+    """
+
+    answer: Answer
+    objective: float
+    bound: float
+    values: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Arrays:
+    """A program as arrays, rows compressed.
+
+    Parameters
+    ----------
+    cost, column_lower, column_upper : ndarray
+        Of each column. Shape (columns,). [-]
+    row_lower, row_upper : ndarray
+        Of each row. Shape (rows,). [-]
+    start, index, value : ndarray
+        Non-zeros by rows. Shapes (rows + 1,), (nonzeros,), (nonzeros,). [-]
+    offset : float
+        Constant of the objective. [currency]
+    columns, rows : mapping
+        First position and count of each named family. [-]
+    """
+
+    cost: Array
+    column_lower: Array
+    column_upper: Array
+    row_lower: Array
+    row_upper: Array
+    start: Any
+    index: Any
+    value: Array
+    offset: float
+    columns: Mapping[str, slice]
+    rows: Mapping[str, slice]
+
+
+def arrays_of(model: Any) -> Arrays:
+    """Read a Pyomo model whose bodies are `LinearExpression` into arrays.
+
+    Pyomo's own compilers walk every expression and know all kinds of them; here one kind is enough,
+    and ranged rows stay one row.
+
+    Parameters
+    ----------
+    model : ConcreteModel
+        The model. [-]
+
+    Returns
+    -------
+    Arrays
+        The same program. [-]
+    """
+    position: dict[int, int] = {}
+    columns: dict[str, slice] = {}
+    lower: list[float] = []
+    upper: list[float] = []
+    for family in model.component_objects(pyo.Var):
+        first = len(lower)
+        for data in family.values():
+            position[id(data)] = len(lower)
+            low, high = data.bounds
+            lower.append(-highspy.kHighsInf if low is None else low)
+            upper.append(highspy.kHighsInf if high is None else high)
+        columns[family.name] = slice(first, len(lower))
+    rows: dict[str, slice] = {}
+    row_lower: list[float] = []
+    row_upper: list[float] = []
+    start: list[int] = [0]
+    index: list[int] = []
+    value: list[float] = []
+    for family in model.component_objects(pyo.Constraint):
+        first = len(row_lower)
+        for data in family.values():
+            low, body, high = data.to_bounded_expression()
+            index.extend([position[id(v)] for v in body.linear_vars])
+            value.extend(body.linear_coefs)
+            start.append(len(index))
+            row_lower.append(-highspy.kHighsInf if low is None else low)
+            row_upper.append(highspy.kHighsInf if high is None else high)
+        rows[family.name] = slice(first, len(row_lower))
+    objective = model.cost.expr
+    cost = np.zeros(len(lower))
+    for c, v in zip(objective.linear_coefs, objective.linear_vars, strict=True):
+        cost[position[id(v)]] = c
+    return Arrays(
+        cost,
+        np.array(lower),
+        np.array(upper),
+        np.array(row_lower),
+        np.array(row_upper),
+        np.array(start, dtype=np.int32),
+        np.array(index, dtype=np.int32),
+        np.array(value),
+        float(objective.constant),
+        columns,
+        rows,
+    )
+
+
+class Solver:
+    """One program inside HiGHS, changed in place between solves.
+
+    Parameters
+    ----------
+    arrays : Arrays
+        The program. [-]
+    """
+
+    def __init__(self, arrays: Arrays) -> None:
+        self.columns = dict(arrays.columns)
+        self.rows = dict(arrays.rows)
+        self.costs = arrays.cost.copy()
+        self.offset = arrays.offset
+        self._has_binaries = False
+        # Some releases print a banner when the first object of a process is made.
+        with capture_output(capture_fd=True):
+            self._highs = highspy.Highs()  # type: ignore[no-untyped-call]
+        self._option("output_flag", False)
+        self._option("parallel", "off")
+        self._option("primal_feasibility_tolerance", 1e-8)
+        self._option("dual_feasibility_tolerance", 1e-8)
+        status = self._highs.passModel(_as_lp(arrays))
+        if status == highspy.HighsStatus.kError:
+            raise SolverError("the program could not be given to the solver: this is a bug, please report it")
+
+    def _option(self, name: str, value: bool | float | str) -> None:
+        if self._highs.setOptionValue(name, value) != highspy.HighsStatus.kOk:
+            raise SolverError(f"the solver does not know the option '{name}' = {value!r}")
+
+    @property
+    def column_count(self) -> int:
+        """Number of columns. [-]."""
+        return int(self._highs.getNumCol())
+
+    @property
+    def row_count(self) -> int:
+        """Number of rows. [-]."""
+        return int(self._highs.getNumRow())
+
+    def set_costs(self, costs: Array, offset: float) -> None:
+        """Replace the objective.
+
+        Parameters
+        ----------
+        costs : ndarray
+            Cost of the first columns, the later ones get 0. Shape (m,), m at most the column count. [-]
+        offset : float
+            Constant. [-]
+        """
+        count = self.column_count
+        whole = np.zeros(count)
+        whole[: len(costs)] = costs
+        self._highs.changeColsCost(count, np.arange(count, dtype=np.int32), whole)
+        self._highs.changeObjectiveOffset(offset)
+
+    def set_column_bounds(self, columns: Integers, lower: Array, upper: Array) -> None:
+        """Replace the bounds of some columns.
+
+        Parameters
+        ----------
+        columns : ndarray
+            Positions. Shape (k,). [-]
+        lower, upper : ndarray
+            New bounds. Each shape (k,). [-]
+        """
+        if len(columns):
+            self._highs.changeColsBounds(
+                len(columns), np.asarray(columns, dtype=np.int32), np.asarray(lower), np.asarray(upper)
+            )
+
+    def set_row_bounds(self, rows: Integers, lower: Array, upper: Array) -> None:
+        """Replace the limits of some rows.
+
+        Parameters
+        ----------
+        rows : ndarray
+            Positions. Shape (k,). [-]
+        lower, upper : ndarray
+            New limits. Each shape (k,). [-]
+        """
+        for row, low, high in zip(rows, lower, upper, strict=True):
+            self._highs.changeRowBounds(int(row), float(low), float(high))
+
+    def add_rows(self, rows: Sequence[tuple[float, float, Sequence[int], Sequence[float]]]) -> range:
+        """Add rows.
+
+        Parameters
+        ----------
+        rows : sequence of (lower, upper, columns, coefficients)
+            The rows. [-]
+
+        Returns
+        -------
+        range
+            Positions of the new rows. [-]
+        """
+        first = self.row_count
+        if rows:
+            counts = np.array([len(row[2]) for row in rows])
+            starts = np.concatenate([[0], np.cumsum(counts)[:-1]]).astype(np.int32)
+            index = np.concatenate([np.asarray(row[2], dtype=np.int32) for row in rows])
+            value = np.concatenate([np.asarray(row[3], dtype=np.float64) for row in rows])
+            lower = np.array([row[0] for row in rows], dtype=np.float64)
+            upper = np.array([row[1] for row in rows], dtype=np.float64)
+            status = self._highs.addRows(len(rows), lower, upper, len(index), starts, index, value)
+            if status == highspy.HighsStatus.kError:
+                raise SolverError("rows could not be added to the program: this is a bug, please report it")
+        return range(first, first + len(rows))
+
+    def add_columns(self, lower: Array, upper: Array, binary: bool = False) -> range:
+        """Add columns without cost that stand in no row yet.
+
+        Parameters
+        ----------
+        lower, upper : ndarray
+            Bounds. Each shape (k,). [-]
+        binary : bool
+            Whether they take whole values only. [-]
+
+        Returns
+        -------
+        range
+            Positions of the new columns. [-]
+        """
+        first, count = self.column_count, len(lower)
+        none = np.zeros(0, dtype=np.int32)
+        self._highs.addCols(
+            count,
+            np.zeros(count),
+            np.asarray(lower, dtype=np.float64),
+            np.asarray(upper, dtype=np.float64),
+            0,
+            np.zeros(count, dtype=np.int32),
+            none,
+            np.zeros(0),
+        )
+        if binary and count:
+            self._has_binaries = True
+            kinds = np.full(count, int(highspy.HighsVarType.kInteger), dtype=np.uint8)
+            self._highs.changeColsIntegrality(count, np.arange(first, first + count, dtype=np.int32), kinds)
+        return range(first, first + count)
+
+    def solve(self, seconds: float = 60.0, absolute_gap: float = 1e-6) -> Outcome:
+        """Solve from the last basis.
+
+        Parameters
+        ----------
+        seconds : float
+            Time limit of this solve. [s]
+        absolute_gap : float
+            With binaries, how close bound and cost must come. [currency]
+
+        Returns
+        -------
+        Outcome
+            Answer, cost, bound and values. [-]
+
+        Raises
+        ------
+        SolverError
+            If the solver gives an answer that can be neither used nor explained.
+        """
+        # The solver's limit counts its own clock over all solves of the object.
+        self._option("time_limit", self._highs.getRunTime() + seconds)
+        if self._has_binaries:
+            self._option("mip_rel_gap", 0.0)
+            self._option("mip_abs_gap", max(absolute_gap, 1e-9))
+        self._highs.run()
+        answer = self._answer()
+        if answer is None or answer is Answer.INFEASIBLE:
+            # Presolve has called solvable programs infeasible; ask once without it.
+            self._option("presolve", "off")
+            self._highs.clearSolver()
+            self._option("time_limit", self._highs.getRunTime() + seconds)
+            self._highs.run()
+            self._option("presolve", "choose")
+            answer = self._answer()
+        if answer is None:
+            status = self._highs.modelStatusToString(self._highs.getModelStatus())
+            raise SolverError(f"the solver ended with '{status}': no plan can be given")
+        info = self._highs.getInfo()
+        usable = info.primal_solution_status == int(highspy.SolutionStatus.kSolutionStatusFeasible)
+        if answer is Answer.OPTIMAL or (answer is Answer.LIMIT and usable):
+            objective = float(info.objective_function_value)
+            if self._has_binaries:
+                bound = float(info.mip_dual_bound)
+            else:
+                bound = objective if answer is Answer.OPTIMAL else -np.inf
+            return Outcome(answer, objective, bound, np.array(self._highs.getSolution().col_value))
+        return Outcome(answer, np.nan, -np.inf, np.zeros(0))
+
+    def _answer(self) -> Answer | None:
+        status = self._highs.getModelStatus()
+        known = {
+            highspy.HighsModelStatus.kOptimal: Answer.OPTIMAL,
+            highspy.HighsModelStatus.kInfeasible: Answer.INFEASIBLE,
+            highspy.HighsModelStatus.kUnbounded: Answer.UNBOUNDED,
+            highspy.HighsModelStatus.kTimeLimit: Answer.LIMIT,
+            highspy.HighsModelStatus.kIterationLimit: Answer.LIMIT,
+        }
+        return known.get(status)
+
+
+def _as_lp(arrays: Arrays) -> Any:
+    lp = highspy.HighsLp()
+    lp.num_col_ = len(arrays.cost)
+    lp.num_row_ = len(arrays.row_lower)
+    lp.col_cost_ = arrays.cost
+    lp.col_lower_ = arrays.column_lower
+    lp.col_upper_ = arrays.column_upper
+    lp.row_lower_ = arrays.row_lower
+    lp.row_upper_ = arrays.row_upper
+    lp.offset_ = arrays.offset
+    lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
+    lp.a_matrix_.start_ = arrays.start
+    lp.a_matrix_.index_ = arrays.index
+    lp.a_matrix_.value_ = arrays.value
+    return lp

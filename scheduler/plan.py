@@ -1,0 +1,374 @@
+"""From records to a plan: least violation, least misses, least cost, and what it is compared with.
+
+Owns the order of the stages and the comparisons with habits. Solving stands in `highs`, the search for
+the certified optimum in `cuts`, the simulation in `audit`.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from models.horizon import Array, Horizon
+from models.misses import NAMES
+from models.pieces import Variable
+from models.site import Site
+from models.situation import Situation
+from scheduler.audit import audit
+from scheduler.cuts import Found, Search, SearchOptions
+from scheduler.errors import BrinewattError, SolverError
+from scheduler.exact import absolute_energy_cost, energy_prices, exact_costs
+from scheduler.highs import Answer, Solver, arrays_of
+from scheduler.lp import Program, build, cost_vector, formulate
+from scheduler.result import Audit, Certificate, Comparison, Miss, Plan, Status
+
+MISS_TOLERANCE = 1e-6
+"""Missed quantity that counts as none. [t]"""
+AUDIT_TOLERANCE = 1e-6
+"""How far, as a share of the gap's denominator, search and audit may differ in cost."""
+
+
+@dataclass(frozen=True, eq=False)
+class PlanOptions:
+    """How to plan.
+
+    Parameters
+    ----------
+    search : SearchOptions
+        When the search stops. [-]
+    compare : bool
+        Whether to compare with a constant load (and a past pattern, if given). [-]
+    pattern_ka : mapping
+        Loads of a past week on the horizon's intervals by circuit; empty if unknown. Each shape (n,). [kA]
+    pattern_name : str
+        What the pattern is, for people. [-]
+    """
+
+    search: SearchOptions = field(default_factory=SearchOptions)
+    compare: bool = True
+    pattern_ka: Mapping[str, Array] = field(default_factory=dict)
+    pattern_name: str = "last week's pattern of loads"
+
+
+def make_plan(site: Site, horizon: Horizon, situation: Situation, options: PlanOptions | None = None) -> Plan:
+    """Plan a horizon at the lowest cost, with a certificate.
+
+    Parameters
+    ----------
+    site : Site
+        The works, orders included. [-]
+    horizon : Horizon
+        The intervals. [-]
+    situation : Situation
+        What is known. [-]
+    options : PlanOptions, optional
+        How to plan. [-]
+
+    Returns
+    -------
+    Plan
+        The plan; its status says whether duties are missed or limits broken. [-]
+
+    Raises
+    ------
+    ValueError
+        If the records of the site contradict each other.
+    SolverError
+        If the solver gives no usable answer.
+    """
+    return Planner(site, horizon, situation, options).plan()
+
+
+class Planner:
+    """One program, kept inside the solver so that changed prices, stocks or orders rebuild nothing.
+
+    Parameters
+    ----------
+    site : Site
+        The works, orders included. [-]
+    horizon : Horizon
+        The intervals. [-]
+    situation : Situation
+        What is known. [-]
+    options : PlanOptions, optional
+        How to plan. [-]
+    """
+
+    def __init__(
+        self, site: Site, horizon: Horizon, situation: Situation, options: PlanOptions | None = None
+    ) -> None:
+        self.options = options or PlanOptions()
+        self.seconds: dict[str, float] = {}
+        with self._timed("formulate"):
+            self.formulation = formulate(site, horizon, situation)
+        self._load(elastic=False)
+
+    @contextmanager
+    def _timed(self, step: str) -> Iterator[None]:
+        start = time.perf_counter()
+        yield
+        self.seconds[step] = self.seconds.get(step, 0.0) + time.perf_counter() - start
+
+    def _load(self, elastic: bool) -> None:
+        with self._timed("build"):
+            self.program: Program = build(self.formulation, elastic)
+        with self._timed("transfer"):
+            self.solver = Solver(arrays_of(self.program.model))
+        self.search = Search(self.formulation, self.solver, self.options.search)
+
+    def plan(self) -> Plan:
+        """Solve all stages, audit, compare.
+
+        Returns
+        -------
+        Plan
+            The plan. [-]
+
+        Raises
+        ------
+        SolverError
+            If the solver gives no usable answer.
+        """
+        with self._timed("solve"):
+            found, status = self._stages()
+        if not found.values:
+            raise SolverError(
+                f"no plan was found within {self.options.search.seconds:g} s and "
+                f"{self.options.search.rounds} rounds: allow more time"
+            )
+        with self._timed("audit"):
+            audited = audit(self.formulation, found.values)
+        if status is not Status.NOT_A_PLAN and audited.violations:
+            worst = audited.violations[0]
+            raise BrinewattError(
+                f"the exact simulation breaks '{worst.meaning}' by {worst.amount:.3g} {worst.unit} although "
+                "the program kept it: this is a bug, please report it with the inputs"
+            )
+        scale = absolute_energy_cost(self.formulation, audited.values)
+        if abs(audited.cost - found.cost) > AUDIT_TOLERANCE * scale and status is not Status.NOT_A_PLAN:
+            raise BrinewattError(
+                f"search and audit differ in cost ({found.cost:.2f} and {audited.cost:.2f}): "
+                "this is a bug, please report it with the inputs"
+            )
+        certificate = Certificate(
+            min(found.bound, audited.cost),
+            audited.cost,
+            scale,
+            found.rounds,
+            self.search.tangents,
+            self.search.chords,
+            self.search.binaries,
+        )
+        misses = self._misses(audited)
+        comparisons: tuple[Comparison, ...] = ()
+        if self.options.compare and status is not Status.NOT_A_PLAN:
+            with self._timed("compare"):
+                comparisons = self._comparisons(audited)
+        formulation = self.formulation
+        return Plan(
+            formulation.site,
+            formulation.horizon,
+            formulation.situation,
+            formulation.declaration,
+            status,
+            certificate,
+            audited,
+            misses,
+            comparisons,
+            energy_prices(formulation),
+            dict(self.seconds),
+        )
+
+    def _stages(self) -> tuple[Found, Status]:
+        """Try without any miss; else least misses by class; else least violation first."""
+        misses = self._miss_variables()
+        self._set_costs()
+        self._set_open(misses, open_=False)
+        found = self.search.least_cost()
+        if found.answer is not Answer.INFEASIBLE:
+            return found, Status.PLAN if found.answer is Answer.OPTIMAL else Status.SOLVER_LIMIT
+        self._set_open(misses, open_=True)
+        if self._least_misses(misses):
+            self._set_costs()
+            return self.search.least_cost(), Status.MISSES
+        self._load(elastic=True)
+        self._least(self._violation_weights(), "violations of limits")
+        if not self._least_misses(misses):
+            raise SolverError(
+                "the least violation of the limits could not be found: this is a bug, please report it"
+            )
+        self._set_costs()
+        return self.search.least_cost(), Status.NOT_A_PLAN
+
+    def _miss_variables(self) -> tuple[Variable, ...]:
+        return tuple(v for v in self.formulation.declaration.variables if v.miss_class is not None)
+
+    def _set_open(self, misses: tuple[Variable, ...], open_: bool) -> None:
+        for variable in misses:
+            place = self.solver.columns[variable.key]
+            upper = variable.upper if open_ else np.zeros(variable.size)
+            self.solver.set_column_bounds(np.arange(place.start, place.stop), variable.lower, upper)
+
+    def _set_costs(self) -> None:
+        costs, offset = cost_vector(
+            self.formulation.declaration, self.solver.columns, self.solver.column_count
+        )
+        self.solver.set_costs(costs, offset)
+
+    def _weights(self, variable: Variable) -> Array:
+        """Return what a unit of a miss weighs: its price, times the hours where it is a rate."""
+        if variable.intervals is None:
+            return np.full(variable.size, variable.miss_price)
+        hours: Array = self.formulation.horizon.hours[variable.intervals]
+        return variable.miss_price * hours
+
+    def _violation_weights(self) -> dict[str, Array]:
+        """Return the weight of each slack: hours, where it lives on intervals."""
+        hours = self.formulation.horizon.hours
+        weights = {}
+        for key in self.program.violations:
+            place = self.solver.columns[key]
+            size = place.stop - place.start
+            weights[key] = hours.copy() if size == len(hours) else np.ones(size)
+        return weights
+
+    def _least_misses(self, misses: tuple[Variable, ...]) -> bool:
+        for miss_class in sorted(NAMES):
+            weights = {v.key: self._weights(v) for v in misses if v.miss_class == miss_class}
+            if weights and not self._least(weights, NAMES[miss_class]):
+                return False
+        return True
+
+    def _least(self, weights: Mapping[str, Array], what: str) -> bool:
+        """Minimise a weighted sum and hold it there; False if nothing is feasible."""
+        costs = np.zeros(self.solver.column_count)
+        for key, weight in weights.items():
+            costs[self.solver.columns[key]] = weight
+        self.solver.set_costs(costs, 0.0)
+        found = self.search.feasible()
+        if found.answer is Answer.INFEASIBLE:
+            return False
+        if found.answer is not Answer.OPTIMAL:
+            raise SolverError(
+                f"the least {what} was not found within the limits of the search: allow more time"
+            )
+        least = found.cost
+        columns = [
+            int(i)
+            for key in weights
+            for i in range(self.solver.columns[key].start, self.solver.columns[key].stop)
+        ]
+        coefficients = np.concatenate(list(weights.values())).tolist()
+        self.solver.add_rows([(-np.inf, least * (1.0 + 1e-9) + 1e-7, columns, coefficients)])
+        return True
+
+    def _misses(self, audited: Audit) -> tuple[Miss, ...]:
+        found = []
+        for variable in self._miss_variables():
+            values = audited.values[variable.key]
+            hours = (
+                np.ones(variable.size)
+                if variable.intervals is None
+                else self.formulation.horizon.hours[variable.intervals]
+            )
+            quantity = float(np.sum(values * hours))
+            if quantity > MISS_TOLERANCE:
+                first = (
+                    int(np.flatnonzero(values > MISS_TOLERANCE)[0]) if np.any(values > MISS_TOLERANCE) else 0
+                )
+                interval = None if variable.intervals is None else int(variable.intervals[first])
+                unit = "t" if variable.unit in ("t", "t/h") else variable.unit
+                # A level outside its range counts for as long as it lasts.
+                unit = "t h" if variable.unit == "t" and variable.intervals is not None else unit
+                found.append(
+                    Miss(
+                        variable.key,
+                        variable.meaning,
+                        int(variable.miss_class or 0),
+                        quantity,
+                        unit,
+                        interval,
+                        variable.miss_price,
+                    )
+                )
+        return tuple(sorted(found, key=lambda miss: (miss.miss_class, miss.key)))
+
+    def _circuit_loads(self) -> tuple[Variable, ...]:
+        """Return the load of every circuit: the arguments of curves that are counted in kA."""
+        arguments = {curve.of for curve in self.formulation.declaration.curves}
+        return tuple(
+            v for v in self.formulation.declaration.variables if v.key in arguments and v.unit == "kA"
+        )
+
+    def _comparisons(self, audited: Audit) -> tuple[Comparison, ...]:
+        self._hold_duties(audited)
+        results = [self._constant_load(audited)]
+        if self.options.pattern_ka:
+            results.append(self._past_pattern())
+        return tuple(results)
+
+    def _hold_duties(self, audited: Audit) -> None:
+        """Hold whoever is compared to the plan's misses and to its end stocks."""
+        for variable in self._miss_variables():
+            place = self.solver.columns[variable.key]
+            most = audited.values[variable.key] + MISS_TOLERANCE
+            self.solver.set_column_bounds(np.arange(place.start, place.stop), variable.lower, most)
+        for stock in self.formulation.declaration.stocks:
+            last = self.solver.columns[stock.key].stop - 1
+            end = audited.values[stock.key][-1]
+            low = min(end - 1e-6 * max(abs(end), 1.0), stock.upper[-1])
+            self.solver.set_column_bounds(np.array([last]), np.array([low]), stock.upper[-1:])
+
+    def _constant_load(self, audited: Audit) -> Comparison:
+        rows: list[tuple[float, float, list[int], list[float]]] = []
+        for load in self._circuit_loads():
+            first = self.solver.columns[load.key].start
+            groups: dict[tuple[float, float], int] = {}
+            for t, limits in enumerate(zip(load.lower.tolist(), load.upper.tolist(), strict=True)):
+                leader = groups.setdefault(limits, t)
+                if leader != t:
+                    rows.append((0.0, 0.0, [first + t, first + leader], [1.0, -1.0]))
+        return self._compared(
+            "cheapest constant load",
+            rows,
+            "each circuit at one load for the whole horizon (one for each state of its equipment), same "
+            "duties, at least the same end stocks",
+        )
+
+    def _past_pattern(self) -> Comparison:
+        rows: list[tuple[float, float, list[int], list[float]]] = []
+        for load in self._circuit_loads():
+            name = load.key.removesuffix("_load")
+            if name not in self.options.pattern_ka:
+                continue
+            pattern = self.options.pattern_ka[name]
+            scale = self.solver.add_columns(np.zeros(1), np.array([np.inf])).start
+            first = self.solver.columns[load.key].start
+            rows.extend(
+                (0.0, 0.0, [first + t, scale], [1.0, -float(pattern[t])])
+                for t in np.flatnonzero(load.upper > load.lower).tolist()
+            )
+        return self._compared(
+            self.options.pattern_name,
+            rows,
+            "the past loads times one factor per circuit so that the same duties are met, at least the same "
+            "end stocks",
+        )
+
+    def _compared(
+        self, name: str, rows: list[tuple[float, float, list[int], list[float]]], note: str
+    ) -> Comparison:
+        added = self.solver.add_rows(rows)
+        found = self.search.least_cost()
+        places = np.array(added)
+        free = np.full(len(places), np.inf)
+        self.solver.set_row_bounds(places, -free, free)
+        if not found.values:
+            return Comparison(name, None, note=f"{note}: not possible within today's limits")
+        groups = exact_costs(self.formulation, found.values)
+        loads = {load.key.removesuffix("_load"): found.values[load.key] for load in self._circuit_loads()}
+        return Comparison(name, found.cost, groups.get("energy"), loads, note)

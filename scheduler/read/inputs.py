@@ -1,0 +1,264 @@
+"""All inputs of a plan: read every file, tell every problem, return clean records.
+
+Owns the order of reading and the record that leaves this package. Each format and table has a module
+of its own.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from models.horizon import Horizon, Series
+from models.site import Site
+from models.situation import Situation
+from scheduler.errors import InputError
+from scheduler.read.availability import read_availability
+from scheduler.read.context import Context
+from scheduler.read.files import Source, load
+from scheduler.read.loads import loads_before, read_loads
+from scheduler.read.orders import read_orders
+from scheduler.read.peaks import read_peaks
+from scheduler.read.prices import Points, read_prices, read_profiles
+from scheduler.read.problems import Problems
+from scheduler.read.records import Toml, read_toml
+from scheduler.read.series import Need, check_needs, join
+from scheduler.read.site_file import ROLES, ContractRead, SiteFile, horizon_of, read_contract, read_site_file
+from scheduler.read.stocks import read_stocks
+
+CONTRACT: Final = "contract"
+_NO_OVERRIDES: Final[Mapping[str, Path | Sequence[Path]]] = MappingProxyType({})
+
+
+@dataclass(frozen=True, eq=False)
+class Inputs:
+    """Everything a plan starts from.
+
+    Parameters
+    ----------
+    site : Site
+        The works with its contract and the lots of the horizon. [-]
+    situation : Situation
+        What is known this morning. [-]
+    horizon : Horizon
+        The intervals. [-]
+    actual_loads : mapping
+        Actual load of past weeks by circuit; empty if no file was named. [kA]
+    digests : mapping
+        SHA-256 of every file, by 'role:name'. [-]
+    notes : tuple of str
+        What was read but is not used, or is used with a reserve. [-]
+    """
+
+    site: Site
+    situation: Situation
+    horizon: Horizon
+    actual_loads: Mapping[str, Series]
+    digests: Mapping[str, str]
+    notes: tuple[str, ...] = ()
+
+
+def read_inputs(
+    site_path: Path,
+    day: dt.date | None = None,
+    *,
+    overrides: Mapping[str, Path | Sequence[Path]] = _NO_OVERRIDES,
+    sequence: int | None = None,
+    now: dt.datetime | None = None,
+) -> Inputs:
+    """Read the site file and every file it names.
+
+    Parameters
+    ----------
+    site_path : Path
+        Site file. [-]
+    day : date, optional
+        Plan day; otherwise that of the site file, otherwise tomorrow in the site's zone. [-]
+    overrides : mapping
+        Files to read in place of those the site file names, by role: 'prices', 'profiles', 'orders',
+        'stocks', 'availability', 'loads', 'peaks' or 'contract'; relative to the working folder. [-]
+    sequence : int, optional
+        Auction to take from market documents; otherwise that of the site file. [-]
+    now : datetime, optional
+        The present, with its offset; the clock unless given. [-]
+
+    Returns
+    -------
+    Inputs
+        The clean inputs. [-]
+
+    Raises
+    ------
+    InputError
+        With every problem of every file.
+    ValueError
+        If `overrides` names a role that does not exist.
+    """
+    unknown = sorted(set(overrides) - {*ROLES, CONTRACT})
+    if unknown:
+        raise ValueError(
+            f"no such role of a file: {', '.join(unknown)} (known: {', '.join((*ROLES, CONTRACT))})"
+        )
+    problems = Problems()
+    source = load("site", str(site_path), Path(), problems)
+    toml = read_toml(source, problems) if source is not None else None
+    if source is None or toml is None:
+        raise InputError(problems.listed())
+    reader = _Reader(toml, site_path.parent, overrides, problems, [source])
+    return reader.read(day, sequence, now or dt.datetime.now(dt.UTC))
+
+
+@dataclass(frozen=True)
+class _Reader:
+    toml: Toml
+    folder: Path
+    overrides: Mapping[str, Path | Sequence[Path]]
+    problems: Problems
+    sources: list[Source]
+
+    def read(self, day: dt.date | None, sequence: int | None, now: dt.datetime) -> Inputs:
+        site = read_site_file(self.toml, self.problems)
+        horizon = horizon_of(site, day, now, self.problems)
+        contract = self._contract(site, horizon)
+        context = Context(site, site.zone or ZoneInfo("UTC"), horizon, self.problems)
+        files = {role: self._files(role, site) for role in ROLES}
+        series = self._series(files, sequence or site.files.price_sequence, contract, context)
+        orders = read_orders(files["orders"].sources, context)
+        stocks = read_stocks(files["stocks"].sources, files["stocks"].all_read, context)
+        loads = read_loads(files["loads"].sources, context)
+        before = loads_before(loads, context)
+        facts = read_availability(files["availability"].sources, context)
+        peaks = read_peaks(files["peaks"].sources, contract, context)
+        self.problems.raise_if_any()
+        if site.head is None or horizon is None or site.currency is None:
+            raise RuntimeError(
+                "a part of the site file is missing without a problem"
+            )  # a bug of this package
+        try:
+            works = Site(
+                site.head.name,
+                site.head.timezone,
+                contract.contract(site.currency),
+                (*site.units, *orders.lots),
+                site.head.meter,
+                site.products,
+                site.head.notes,
+            )
+        except ValueError as error:
+            self.problems.add(site.file, "", str(error))
+            raise InputError(self.problems.listed()) from error
+        situation = Situation(
+            stocks=stocks.start_t,
+            loads_before=before,
+            availability=facts,
+            series=series,
+            peaks_mw=peaks.so_far_mw,
+            peak_targets_mw=peaks.targets_mw,
+            end_stocks=stocks.end_t,
+            nominations_t_per_d=orders.nominations_t_per_d,
+        )
+        digests = {f"{source.role}:{source.name}": source.digest for source in self.sources}
+        return Inputs(works, situation, horizon, loads, digests, tuple(context.notes))
+
+    def _contract(self, site: SiteFile, horizon: Horizon | None) -> ContractRead:
+        inside = self.toml.values.get("contract")
+        named = self.toml.values.get("contract_file")
+        top = self.toml.place()
+        none = ContractRead("", (), False)
+        chosen = self.overrides.get(CONTRACT)
+        if inside is not None and named is not None:
+            self.problems.add(
+                site.file, top.where(("contract_file",)), "give [contract] or 'contract_file', not both"
+            )
+        if chosen is not None:
+            if not isinstance(chosen, Path):
+                raise ValueError("the role 'contract' takes one file")
+            source = load(CONTRACT, str(chosen), Path(), self.problems)
+        elif isinstance(named, str):
+            source = load(CONTRACT, named, self.folder, self.problems)
+        elif named is not None:
+            self.problems.add(
+                site.file,
+                top.where(("contract_file",)),
+                f"'contract_file' must be the name of a file (got {named!r})",
+            )
+            return none
+        elif inside is not None:
+            place = self.toml.place(CONTRACT, (CONTRACT,))
+            return read_contract(place, inside, site.currency, horizon, self.problems)
+        else:
+            self.problems.add(
+                site.file, "", "the site has no contract; write [contract] or name a 'contract_file'"
+            )
+            return none
+        if source is None:
+            return none
+        self.sources.append(source)
+        toml = read_toml(source, self.problems)
+        if toml is None:
+            return none
+        return read_contract(toml.place(), toml.values, site.currency, horizon, self.problems)
+
+    def _files(self, role: str, site: SiteFile) -> _Files:
+        chosen = self.overrides.get(role)
+        if chosen is None:
+            names, folder = site.files.of(role), self.folder
+        else:
+            paths = (chosen,) if isinstance(chosen, Path) else tuple(chosen)
+            names, folder = tuple(str(path) for path in paths), Path()
+        found: list[Source] = []
+        all_read = True
+        for position, name in enumerate(names):
+            if name in names[:position]:
+                self.problems.add(name, "", f"the {role} file is named twice; name it once")
+                continue
+            source = load(role, name, folder, self.problems)
+            if source is None:
+                all_read = False
+            else:
+                found.append(source)
+        self.sources.extend(found)
+        return _Files(tuple(found), all_read)
+
+    def _series(
+        self, files: Mapping[str, _Files], sequence: int | None, contract: ContractRead, context: Context
+    ) -> dict[str, Series]:
+        prices = read_prices(files["prices"].sources, sequence, context)
+        profiles = read_profiles(files["profiles"].sources, context)
+        points = (*prices.points, *profiles.points)
+        series = join(points, context.horizon, context.zone, self.problems, context.notes)
+        if context.horizon is not None and _all_known(prices, profiles, files):
+            needs = [
+                *(
+                    Need(n, f"the component '{c.name}'")
+                    for c in contract.components
+                    for n in c.series_needed()
+                ),
+                *(Need(n, f"the unit '{u.name}'") for u in context.site.units for n in u.series_needed()),
+            ]
+            used = (*files["prices"].sources, *files["profiles"].sources)
+            check_needs(
+                needs,
+                series,
+                frozenset(point.series for point in points) - set(series),
+                [source.name for source in used],
+                context.site.file,
+                context.horizon,
+                self.problems,
+            )
+        return series
+
+
+@dataclass(frozen=True)
+class _Files:
+    sources: tuple[Source, ...]
+    all_read: bool
+
+
+def _all_known(prices: Points, profiles: Points, files: Mapping[str, _Files]) -> bool:
+    return prices.certain and profiles.certain and files["prices"].all_read and files["profiles"].all_read

@@ -1,0 +1,613 @@
+"""The one source of every output name, unit, format and meaning.
+
+Owns the columns of plan.csv, the fields of plan.json and the table of both in the README. Values come
+from the plan and `scheduler.report.figures`; files are written elsewhere.
+
+Names carry their unit and change only with a line in the changelog.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Final
+
+import numpy as np
+
+from models.horizon import Array
+from models.pieces import Curve, Stock, Variable
+from scheduler.errors import InputError, Problem
+from scheduler.report.figures import on_horizon, owner, plan_mask
+from scheduler.report.wording import fixed, local_start
+from scheduler.result import Plan
+
+
+@dataclass(frozen=True)
+class UnitFormat:
+    """How values of a unit are named and written.
+
+    Parameters
+    ----------
+    suffix : str
+        End of the name; empty for a pure number. [-]
+    decimals : int
+        Digits after the point. [-]
+    """
+
+    suffix: str
+    decimals: int
+
+
+UNIT_FORMATS: Final[Mapping[str, UnitFormat]] = MappingProxyType(
+    {
+        "kA": UnitFormat("ka", 3),
+        "kA/m2": UnitFormat("ka_per_m2", 4),
+        "V": UnitFormat("v", 4),
+        "MW": UnitFormat("mw", 4),
+        "MWh": UnitFormat("mwh", 4),
+        "kWh/t": UnitFormat("kwh_per_t", 2),
+        "t/h": UnitFormat("t_per_h", 4),
+        "t/d": UnitFormat("t_per_d", 4),
+        "kg/h": UnitFormat("kg_per_h", 3),
+        "m3/h": UnitFormat("m3_per_h", 3),
+        "t": UnitFormat("t", 4),
+        "kg": UnitFormat("kg", 3),
+        "m3": UnitFormat("m3", 3),
+        "%": UnitFormat("percent", 4),
+        "currency/MWh": UnitFormat("per_mwh", 4),
+        "min": UnitFormat("minutes", 0),
+        "-": UnitFormat("", 6),
+    }
+)
+"""Suffix and decimals by unit."""
+
+UNLISTED_DECIMALS: Final = 6
+"""Decimals of a unit that a product or unit of one's own brings along."""
+
+
+def unit_format(unit: str) -> UnitFormat:
+    """Return suffix and decimals of a unit, also of one that is not listed.
+
+    Parameters
+    ----------
+    unit : str
+        Unit of measure, for example 't/h'. [-]
+
+    Returns
+    -------
+    UnitFormat
+        Suffix and decimals. [-]
+    """
+    if unit in ("", "1"):
+        return UNIT_FORMATS["-"]
+    known = UNIT_FORMATS.get(unit)
+    if known is not None:
+        return known
+    slug = re.sub(r"[^a-z0-9]+", "_", unit.lower().replace("/", "_per_").replace("%", "percent"))
+    return UnitFormat(slug.strip("_"), UNLISTED_DECIMALS)
+
+
+def with_suffix(key: str, unit: str) -> str:
+    """Return a key with the suffix of its unit, not doubled.
+
+    Parameters
+    ----------
+    key : str
+        Key of a record. [-]
+    unit : str
+        Unit of measure. [-]
+
+    Returns
+    -------
+    str
+        `{key}_{suffix}`. [-]
+    """
+    suffix = unit_format(unit).suffix
+    return key if not suffix or key == suffix or key.endswith(f"_{suffix}") else f"{key}_{suffix}"
+
+
+def unit_of_name(name: str) -> str:
+    """Return the unit that a reading's name carries.
+
+    Parameters
+    ----------
+    name : str
+        Name of a reading, for example 'dc_power_mw'. [-]
+
+    Returns
+    -------
+    str
+        Unit; '-' if the name carries none. [-]
+    """
+    fitting = [
+        unit
+        for unit, form in UNIT_FORMATS.items()
+        if form.suffix and (name == form.suffix or name.endswith(f"_{form.suffix}"))
+    ]
+    return max(fitting, key=lambda unit: len(UNIT_FORMATS[unit].suffix), default="-")
+
+
+@dataclass(frozen=True, eq=False)
+class Column:
+    """A column of plan.csv.
+
+    Parameters
+    ----------
+    name : str
+        Name in the header line, with its unit. [-]
+    unit : str
+        Unit of the values. [-]
+    decimals : int or None
+        Digits after the point; None for text. [-]
+    meaning : str
+        What the values are, in words. [-]
+    getter : callable
+        Takes a plan, gives one value per interval. [-]
+    gaps : bool
+        Whether a value may be missing: written as an empty cell. [-]
+    """
+
+    name: str
+    unit: str
+    decimals: int | None
+    meaning: str
+    getter: Callable[[Plan], tuple[str, ...] | Array]
+    gaps: bool = False
+
+    def cells(self, plan: Plan) -> list[str]:
+        """Return the cells of the column.
+
+        Parameters
+        ----------
+        plan : Plan
+            The plan. [-]
+
+        Returns
+        -------
+        list of str
+            One per interval. [-]
+
+        Raises
+        ------
+        ValueError
+            If a value is infinite, or missing where none may be missing.
+        """
+        values = self.getter(plan)
+        if self.decimals is None:
+            return [str(value) for value in values]
+        cells = []
+        for interval, value in enumerate(np.asarray(values, dtype=np.float64).tolist()):
+            if self.gaps and np.isnan(value):
+                cells.append("")
+            elif not np.isfinite(value):
+                raise ValueError(
+                    f"'{self.name}' must be finite (got {value} at {local_start(plan.horizon, interval)})"
+                )
+            else:
+                cells.append(fixed(value, self.decimals))
+        return cells
+
+
+def columns(plan: Plan) -> tuple[Column, ...]:
+    """Return the columns of plan.csv for a plan.
+
+    Order: time and price; interval variables, curve results and stock levels in order of declaration;
+    readings; net flows. A reading or flow whose name is taken already, and a flow that is just one of the
+    unit's own variables, are not repeated.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+
+    Returns
+    -------
+    tuple of Column
+        The columns; names are unique. [-]
+
+    Raises
+    ------
+    InputError
+        If names of units are chosen such that two different columns would have one name.
+    """
+    found: dict[str, tuple[str, Column]] = {}
+    clashes = []
+    for source, column in (*_fixed_columns(), *_declared(plan), *_readings(plan), *_flows(plan)):
+        taken = found.get(column.name)
+        if taken is None:
+            found[column.name] = (source, column)
+        elif taken[0] != source:
+            clashes.append(
+                Problem(
+                    "site",
+                    column.name,
+                    f"'{taken[0] or 'the plan'}' and '{source or 'the plan'}' would both have a column of "
+                    "this name: rename one of the units",
+                )
+            )
+    if clashes:
+        raise InputError(tuple(clashes))
+    return tuple(column for _, column in found.values())
+
+
+def _fixed_columns() -> Iterator[tuple[str, Column]]:
+    def starts(plan: Plan) -> tuple[str, ...]:
+        return tuple(local_start(plan.horizon, interval) for interval in range(len(plan.horizon)))
+
+    getters: Mapping[str, Callable[[Plan], tuple[str, ...] | Array]] = {
+        "start": starts,
+        "minutes": lambda plan: plan.horizon.lengths_min.astype(np.float64),
+        "plan_day": lambda plan: plan_mask(plan).astype(np.float64),
+        "energy_price_per_mwh": lambda plan: plan.energy_price_per_mwh,
+    }
+    decimals: Mapping[str, int | None] = {
+        "start": None,
+        "minutes": 0,
+        "plan_day": 0,
+        "energy_price_per_mwh": UNIT_FORMATS["currency/MWh"].decimals,
+    }
+    for name in FIXED_COLUMNS:
+        yield "", Column(name.name, name.unit, decimals[name.name], name.meaning, getters[name.name])
+
+
+def _declared(plan: Plan) -> Iterator[tuple[str, Column]]:
+    declaration = plan.declaration
+    for record in (*declaration.variables, *declaration.curves, *declaration.stocks):
+        if isinstance(record, Variable) and record.intervals is None:
+            continue
+        unit = owner(plan, record.key) or "the contract"
+        yield (
+            unit,
+            Column(
+                with_suffix(record.key, record.unit),
+                record.unit or "-",
+                unit_format(record.unit).decimals,
+                record.meaning or record.key.replace("_", " "),
+                _getter_of(record),
+            ),
+        )
+
+
+def _getter_of(record: Variable | Curve | Stock) -> Callable[[Plan], Array]:
+    if isinstance(record, Variable):
+        return lambda plan: on_horizon(plan, record)
+    return lambda plan: plan.audit.values[record.key]
+
+
+def _readings(plan: Plan) -> Iterator[tuple[str, Column]]:
+    for unit, simulation in plan.audit.simulations.items():
+        for name in simulation.readings:
+            measure = unit_of_name(name)
+            meaning = READINGS.get(name, name.replace("_", " "))
+            yield (
+                unit,
+                Column(
+                    f"{unit}_{name}",
+                    measure,
+                    unit_format(measure).decimals,
+                    f"{meaning} of {unit}, simulated",
+                    _reading_getter(unit, name),
+                    gaps=True,
+                ),
+            )
+
+
+def _reading_getter(unit: str, name: str) -> Callable[[Plan], Array]:
+    return lambda plan: plan.audit.simulations[unit].readings[name]
+
+
+def _flows(plan: Plan) -> Iterator[tuple[str, Column]]:
+    commodities = plan.site.commodities
+    for unit, commodity in plan.audit.flows:
+        if _is_one_variable(plan, unit, commodity):
+            continue
+        measure = commodities[commodity].unit
+        yield (
+            unit,
+            Column(
+                with_suffix(f"{unit}_{commodity}", measure),
+                measure,
+                unit_format(measure).decimals,
+                f"net flow of {unit} onto {commodity}, negative when taken",
+                _flow_getter(unit, commodity),
+            ),
+        )
+
+
+def _flow_getter(unit: str, commodity: str) -> Callable[[Plan], Array]:
+    return lambda plan: plan.audit.flows[unit, commodity]
+
+
+def _is_one_variable(plan: Plan, unit: str, commodity: str) -> bool:
+    """Tell whether a unit's flow is one of its columns already, up to the sign."""
+    flows = [
+        flow
+        for flow in plan.declaration.flows
+        if flow.commodity == commodity and owner(plan, flow.variable) == unit
+    ]
+    return (
+        len(flows) == 1
+        and bool(np.all(np.abs(flows[0].coefficient) == 1.0))
+        and bool(np.all(np.asarray(flows[0].constant) == 0.0))
+    )
+
+
+@dataclass(frozen=True)
+class Documented:
+    """A name, or a pattern of names, that an output may hold.
+
+    Parameters
+    ----------
+    name : str
+        Name; parts in braces stand for names of the site. [-]
+    unit : str
+        Unit of the value. [-]
+    meaning : str
+        What it is, in words. [-]
+    """
+
+    name: str
+    unit: str
+    meaning: str
+
+
+FIXED_COLUMNS: Final = (
+    Documented("start", "-", "start of the interval, local time with offset from UTC, ISO 8601"),
+    Documented("minutes", "min", "length of the interval"),
+    Documented("plan_day", "-", "1 on the plan day, 0 in the look-ahead"),
+    Documented("energy_price_per_mwh", "currency/MWh", "sum of all energy rates of the contract"),
+)
+"""Columns that every plan.csv begins with."""
+
+READINGS: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "dc_power_mw": "DC power of the cells",
+        "ac_power_mw": "AC power before the rectifier, auxiliaries left out",
+        "chlorine_t_per_h": "chlorine made, as Cl2",
+        "alkali_t_per_h": "alkali made, dry NaOH or KOH",
+        "hydrogen_kg_per_h": "hydrogen made",
+        "cell_voltage_v": "cell voltage",
+        "dc_voltage_v": "DC voltage behind the rectifier, busbars included",
+        "current_density_ka_per_m2": "current density",
+        "current_efficiency": "chlorine current efficiency",
+    }
+)
+"""Meaning of the readings of a circuit."""
+
+
+def documented_columns() -> tuple[Documented, ...]:
+    """Return the columns a plan.csv may hold, with braces for names of the site.
+
+    Returns
+    -------
+    tuple of Documented
+        Names or patterns, units, meanings. [-]
+    """
+    return (
+        *FIXED_COLUMNS,
+        Documented(
+            "{unit}_{variable}_{suffix}",
+            "as the suffix",
+            "decision of a unit on the interval, for example `{circuit}_load_ka` or `meter_import_mw`; 0 "
+            "outside the window of an order",
+        ),
+        Documented(
+            "{unit}_{curve}_{suffix}",
+            "as the suffix",
+            "simulated result of a curve, for example `{circuit}_power_mw`",
+        ),
+        Documented("{unit}_{stock}_{suffix}", "as the suffix", "level at the END of the interval"),
+        *(
+            Documented(f"{{circuit}}_{name}", unit_of_name(name), f"{meaning}, simulated")
+            for name, meaning in READINGS.items()
+        ),
+        Documented(
+            "{unit}_{reading}",
+            "as the suffix",
+            "another simulated reading; the name carries its unit; empty where there is no value",
+        ),
+        Documented(
+            "{unit}_{commodity}_{suffix}",
+            "as the suffix",
+            "net flow of the unit onto the commodity, negative when taken; left out where a column of the "
+            "same unit holds it already",
+        ),
+    )
+
+
+_SPANS: Final = (("plan_day", "on the plan day"), ("horizon", "over the horizon"))
+
+
+def _spanned(prefix: str, rows: Iterable[tuple[str, str, str]]) -> tuple[Documented, ...]:
+    return tuple(
+        Documented(f"{prefix}.{span}.{name}" if name else f"{prefix}.{span}", unit, f"{meaning}, {words}")
+        for span, words in _SPANS
+        for name, unit, meaning in rows
+    )
+
+
+def documented_fields() -> tuple[Documented, ...]:
+    """Return the fields of plan.json, with braces for names of the site and [] for lists.
+
+    Returns
+    -------
+    tuple of Documented
+        Paths or patterns, units, meanings. [-]
+    """
+    money, per_mwh = "currency", "currency/MWh"
+    return (
+        Documented("schema_version", "-", "version of this list of fields"),
+        Documented("cautions[]", "-", "what comes before any use of the plan"),
+        Documented("notes[]", "-", "sentences of the site file that stand on every output"),
+        Documented("model_accuracy", "-", "what the certificate does not say"),
+        Documented("status", "-", "kind of result"),
+        Documented("site", "-", "name of the site"),
+        Documented("contract", "-", "name of the supply contract"),
+        Documented("currency", "-", "ISO 4217 code of all amounts"),
+        Documented("horizon.start", "-", "local time with offset"),
+        Documented("horizon.plan_day_end", "-", "local time with offset"),
+        Documented("horizon.end", "-", "local time with offset"),
+        Documented("horizon.timezone", "-", "IANA name"),
+        Documented("horizon.intervals", "-", "number of intervals"),
+        Documented("horizon.plan_day_intervals", "-", "of which on the plan day"),
+        Documented("horizon.hours", "h", "length of the horizon"),
+        Documented("horizon.plan_day_hours", "h", "length of the plan day: 23, 24 or 25"),
+        Documented("cost.total", money, "exact simulated cost of the horizon, sunk charges left out"),
+        Documented("cost.power", money, "of which energy and demand"),
+        Documented("cost.other", money, "of which all else: steam, materials, income, value of end stocks"),
+        Documented("cost.by_group.{group}", money, "the same by line of the summary; income is negative"),
+        Documented("cost.sunk", money, "charges of the billing period that no load of this horizon changes"),
+        Documented("lower_bound", money, "no plan for the same horizon, prices, duties and end stocks costs less"),
+        Documented("gap.before_steps", "-", "(cost - bound) / denominator, loads not yet rounded to steps"),
+        Documented("gap.after_steps", "-", "the same with stepped loads; null until loads are stepped"),
+        Documented("gap.denominator", money, "sum of absolute energy charges over the intervals"),
+        Documented("gap.meaning", "-", "the certificate in words"),
+        Documented("price_of_steps", money, "what rounding to steps costs; null until loads are stepped"),
+        Documented("solution.rounds", "-", "how often the program was solved"),
+        Documented("solution.tangents", "-", "tangents added after the first solve"),
+        Documented("solution.chords", "-", "chords added"),
+        Documented("solution.binaries", "-", "branches added"),
+        *_spanned(
+            "energy",
+            (
+                ("import_mwh", "MWh", "metered import"),
+                ("mean_mw", "MW", "mean import"),
+                ("cost", money, "import at the energy rates"),
+                ("average_price_per_mwh", per_mwh, "average price paid: cost / import"),
+                ("time_mean_price_per_mwh", per_mwh, "mean price over time, whatever the load"),
+            ),
+        ),
+        *_spanned(
+            "energy_per_tonne",
+            (
+                ("{circuit}.dc_kwh_per_t", "kWh/t", "DC energy per t Cl2; null without production"),
+                ("{circuit}.ac_kwh_per_t", "kWh/t", "AC energy per t Cl2, auxiliaries left out"),
+            ),
+        ),
+        *_spanned(
+            "load",
+            (
+                ("{circuit}.min_ka", "kA", "least load"),
+                ("{circuit}.mean_ka", "kA", "mean load"),
+                ("{circuit}.max_ka", "kA", "highest load"),
+            ),
+        ),
+        *_spanned(
+            "production",
+            (
+                ("by_circuit.{circuit}.chlorine_t", "t", "chlorine made, as Cl2"),
+                ("by_circuit.{circuit}.alkali_t", "t", "alkali made, dry NaOH or KOH"),
+                ("by_circuit.{circuit}.hydrogen_kg", "kg", "hydrogen made"),
+                ("total.chlorine_t", "t", "chlorine made, as Cl2"),
+                ("total.alkali_t", "t", "alkali made, dry NaOH and KOH together"),
+                ("total.hydrogen_kg", "kg", "hydrogen made"),
+            ),
+        ),
+        Documented("misses[].key", "-", "missed part of a duty"),
+        Documented("misses[].meaning", "-", "what is missed"),
+        Documented("misses[].class", "-", "class; the first class is met first"),
+        Documented("misses[].class_meaning", "-", "class in words"),
+        Documented("misses[].quantity", "as `unit`", "how much over the horizon"),
+        Documented("misses[].unit", "-", "unit of the quantity"),
+        Documented("misses[].first_at", "-", "start of the first interval; null without one"),
+        Documented("misses[].counts_per_unit", "currency/unit", "what a missed unit counts; never part of the cost"),
+        Documented("violations[].key", "-", "row, stock, bus or reading"),
+        Documented("violations[].meaning", "-", "limit that is broken"),
+        Documented("violations[].amount", "as `unit`", "by how much, where it is broken most"),
+        Documented("violations[].unit", "-", "unit of the amount"),
+        Documented("violations[].worst_at", "-", "start of that interval; null without one"),
+        Documented("peak.billed[].key", "-", "peak that a demand charge bills"),
+        Documented("peak.billed[].label", "-", "term and billing period"),
+        Documented("peak.billed[].peak_mw", "MW", "billed peak, what was reached before the horizon included"),
+        *_spanned(
+            "peak.import",
+            (
+                ("max_mw", "MW", "highest interval mean of the import"),
+                ("at", "-", "start of the first such interval"),
+            ),
+        ),
+        Documented("bill[].component", "-", "component of the contract"),
+        Documented("bill[].label", "-", "what is charged"),
+        Documented("bill[].quantity", "as `quantity_unit`", "quantity charged"),
+        Documented("bill[].quantity_unit", "-", "unit of the quantity"),
+        Documented("bill[].rate", "currency/unit", "price; weighted mean for a line of many prices"),
+        Documented("bill[].amount", money, "amount, not rounded to cents"),
+        Documented("bill[].group", "-", "cost group"),
+        Documented("bill[].formula", "-", "how the amount follows"),
+        Documented("comparisons[].name", "-", "another way of running for the same duties and end stocks"),
+        Documented("comparisons[].possible", "-", "whether it can be run"),
+        Documented("comparisons[].comparable", "-", "false if the plan itself misses duties or breaks limits"),
+        Documented("comparisons[].cost", money, "its exact cost, same definition as the plan's"),
+        Documented("comparisons[].energy_cost", money, "its energy charges"),
+        Documented("comparisons[].saving", money, "its cost less the plan's"),
+        Documented("comparisons[].saving_percent", "%", "saving as a share of its energy charges"),
+        Documented("comparisons[].note", "-", "what was assumed, or why it is not possible"),
+        Documented("stocks.{stock}.meaning", "-", "what is stored"),
+        Documented("stocks.{stock}.unit", "-", "unit of the levels"),
+        Documented("stocks.{stock}.start", "as `unit`", "level at the start"),
+        Documented("stocks.{stock}.plan_day_end", "as `unit`", "level at the end of the plan day"),
+        Documented("stocks.{stock}.end", "as `unit`", "level at the end of the horizon"),
+        Documented("stocks.{stock}.min", "as `unit`", "least level, the start included"),
+        Documented("stocks.{stock}.min_at", "-", "when, local time with offset"),
+        Documented("stocks.{stock}.max", "as `unit`", "highest level, the start included"),
+        Documented("stocks.{stock}.max_at", "-", "when, local time with offset"),
+        Documented("stocks.{stock}.lower_limit", "as `unit`", "lowest lower limit; null if there is none"),
+        Documented("stocks.{stock}.upper_limit", "as `unit`", "highest upper limit; null if there is none"),
+        Documented("stocks.{stock}.lower_limit_at_end", "as `unit`", "lower limit at the end of the horizon"),
+        Documented("balance_error_max.commodity", "-", "commodity whose balance closes least well"),
+        Documented("balance_error_max.share", "-", "its largest residual as a share of its capacity"),
+        Documented("versions.{program}", "-", "version; null if it is not installed as a package"),
+        Documented("input_digests.{file}", "-", "SHA-256 of each input"),
+    )
+
+
+TABLE_START: Final = "<!-- columns:start -->"
+TABLE_END: Final = "<!-- columns:end -->"
+
+
+def _cell(text: str) -> str:
+    return text.replace("|", "\\|")
+
+
+def _markdown(title: str, head: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> list[str]:
+    lines = [title, "", f"| {' | '.join(head)} |", f"|{'---|' * len(head)}"]
+    lines += [f"| {' | '.join(_cell(cell) for cell in row)} |" for row in rows]
+    return [*lines, ""]
+
+
+def readme_table() -> str:
+    """Return the README's account of all output names, its markers included.
+
+    Returns
+    -------
+    str
+        Markdown from the start marker to the end marker. [-]
+    """
+    described = ("name", "unit", "meaning")
+    lines = [
+        TABLE_START,
+        "",
+        *_markdown(
+            "`plan.csv`: one row per interval.",
+            described,
+            ((f"`{row.name}`", row.unit, row.meaning) for row in documented_columns()),
+        ),
+        *_markdown(
+            "Suffixes of names, and decimals in `plan.csv`:",
+            ("suffix", "unit", "decimals"),
+            (
+                (f"`_{form.suffix}`", unit, str(form.decimals))
+                for unit, form in UNIT_FORMATS.items()
+                if form.suffix and unit != "min"
+            ),
+        ),
+        *_markdown(
+            "`plan.json`: paths of fields; `[]` is a list, braces stand for names of the site.",
+            described,
+            ((f"`{row.name}`", row.unit, row.meaning) for row in documented_fields()),
+        ),
+        TABLE_END,
+    ]
+    return "\n".join(lines)

@@ -1,0 +1,270 @@
+"""The terminal page: a plan in one screen of plain text, what went wrong first.
+
+Owns wording and layout. Figures come from `scheduler.report.figures`.
+"""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Iterable, Sequence
+
+from models.misses import NAMES
+from scheduler.report.cautions import MODEL_ACCURACY, SHORT_CAUTION
+from scheduler.report.figures import (
+    POWER_GROUPS,
+    StockFigures,
+    billed_peaks,
+    circuit_figures,
+    comparable,
+    energy_figures,
+    plan_day_end_min,
+    plan_mask,
+    power_cost,
+    saving,
+    saving_percent,
+    stock_figures,
+)
+from scheduler.report.wording import fixed, plain, spoken_minute, spoken_start
+from scheduler.result import Comparison, Plan, Status
+
+WIDTH = 100
+"""Columns of the page."""
+
+MOST_ROWS = 6
+"""Rows of a table before the page points to plan.json."""
+MOST_FAILURES = 4
+"""Missed duties, and broken limits, before the page points to plan.json."""
+
+HEADLINES = {
+    Status.PLAN: "PLAN: all duties met, all limits kept.",
+    Status.MISSES: "MISSED DUTIES: all limits are kept, but not every duty can be met. Least possible misses:",
+    Status.NOT_A_PLAN: (
+        "NOT A PLAN: limits of plant or permit are broken even with every duty left open. DO NOT RUN THIS. "
+        "Least violation:"
+    ),
+    Status.SOLVER_LIMIT: (
+        "PLAN WITH AN OPEN GAP: duties met and limits kept, but the solver's limit came before the gap closed."
+    ),
+}
+"""First words of the page."""
+
+
+def summary_text(plan: Plan, notes: Iterable[str] = ()) -> str:
+    """Return the terminal page of a plan.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+    notes : iterable of str
+        Sentences beyond the site's own notes. [-]
+
+    Returns
+    -------
+    str
+        Plain text, at most 100 columns wide, with a line feed at the end. [-]
+    """
+    blocks = (
+        _headline(plan),
+        _where(plan, notes),
+        _circuits(plan),
+        _power(plan),
+        _money(plan),
+        _stocks(plan),
+        _wrapped(f"Cautions: {SHORT_CAUTION}", indent=2),
+    )
+    return "\n\n".join("\n".join(block) for block in blocks if block) + "\n"
+
+
+def _wrapped(text: str, indent: int = 0) -> list[str]:
+    return textwrap.wrap(text, WIDTH, subsequent_indent=" " * indent, break_on_hyphens=False)
+
+
+def _capped(lines: Sequence[str], what: str, most: int) -> list[str]:
+    rest = len(lines) - most
+    if rest <= 0:
+        return list(lines)
+    return [*lines[:most], f"  and {rest} more {what}: see plan.json"]
+
+
+def _short(name: str, width: int = 24) -> str:
+    name = plain(name)
+    return name if len(name) <= width else name[: width - 2] + ".."
+
+
+def _headline(plan: Plan) -> list[str]:
+    lines = _wrapped(HEADLINES[plan.status])
+    violations = [
+        f"  {_quantity(violation.amount)} {violation.unit} beyond {_named(violation.meaning, violation.key)}"
+        f"{_when(plan, violation.interval, 'worst')}"
+        for violation in plan.audit.violations
+    ]
+    misses = [
+        f"  {_quantity(miss.quantity)} {miss.unit} missed of {NAMES[miss.miss_class]}: "
+        f"{_named(miss.meaning, miss.key)}{_when(plan, miss.interval, 'from')}"
+        for miss in plan.misses
+    ]
+    for found, what in ((violations, "violations"), (misses, "missed duties")):
+        lines += [line for entry in _capped(found, what, MOST_FAILURES) for line in _wrapped(entry, indent=4)]
+    return lines
+
+
+def _named(meaning: str, key: str) -> str:
+    return plain(meaning or key)
+
+
+def _quantity(amount: float) -> str:
+    # Three significant digits of a small amount: 0.00 t missed would say nothing.
+    small = 0 < abs(amount) < 0.01
+    return f"{amount:.3g}" if small else fixed(amount, 2, thousands=True)
+
+
+def _when(plan: Plan, interval: int | None, word: str) -> str:
+    return "" if interval is None else f", {word} {spoken_start(plan.horizon, interval)}"
+
+
+def _where(plan: Plan, notes: Iterable[str]) -> list[str]:
+    horizon, day = plan.horizon, plan_mask(plan)
+    day_hours, all_hours = float(horizon.hours[day].sum()), float(horizon.hours.sum())
+    ahead = all_hours - day_hours
+    look = f" + {ahead:g} h look-ahead to {spoken_minute(horizon, horizon.end_min)}" if ahead else ""
+    first = horizon.local_starts[0].date().isoformat()
+    lines = _wrapped(
+        f"{plain(plan.site.name)}, contract {plain(plan.site.contract.name)}. Plan day {first}: "
+        f"{spoken_start(horizon, 0)} to {spoken_minute(horizon, plan_day_end_min(plan))}, "
+        f"{day_hours:g} h{look}. Local time, {horizon.timezone}.",
+        indent=2,
+    )
+    for note in dict.fromkeys((*plan.site.notes, *notes)):
+        lines += _wrapped(f"Note: {plain(note)}", indent=2)
+    return lines
+
+
+def _circuits(plan: Plan) -> list[str]:
+    figures = circuit_figures(plan, plan_mask(plan))
+    if not figures:
+        return []
+    wide = max(len(_short(circuit.name)) for circuit in figures)
+    wide = max(wide, len("Circuits, plan day"))
+    head = f"{'Circuits, plan day':<{wide}}  {'load kA min':>12} {'mean':>9} {'max':>9}"
+    lines = [f"{head} {'Cl2 t':>10} {'alkali t':>10} {'DC kWh/t':>9} {'AC kWh/t':>9}"]
+    rows = [
+        f"{_short(c.name):<{wide}}  {fixed(c.load_min_ka, 2):>12} {fixed(c.load_mean_ka, 2):>9} "
+        f"{fixed(c.load_max_ka, 2):>9} {fixed(c.chlorine_t, 1, True):>10} {fixed(c.alkali_t, 1, True):>10} "
+        f"{_per_tonne(c.dc_kwh_per_t):>9} {_per_tonne(c.ac_kwh_per_t):>9}"
+        for c in figures
+    ]
+    chlorine, alkali = sum(c.chlorine_t for c in figures), sum(c.alkali_t for c in figures)
+    dc, ac = sum(c.dc_mwh for c in figures), sum(c.ac_mwh for c in figures)
+    per_t = (dc / chlorine * 1000.0, ac / chlorine * 1000.0) if chlorine > 0 else (None, None)
+    total = (
+        f"{'all circuits':<{wide}}  {'':>12} {'':>9} {'':>9} {fixed(chlorine, 1, True):>10} "
+        f"{fixed(alkali, 1, True):>10} {_per_tonne(per_t[0]):>9} {_per_tonne(per_t[1]):>9}"
+    )
+    return [*lines, *_capped(rows, "circuits", MOST_ROWS), total]
+
+
+def _per_tonne(value: float | None) -> str:
+    return "-" if value is None else fixed(value, 0, True)
+
+
+def _power(plan: Plan) -> list[str]:
+    currency = plan.site.contract.currency
+    mask = plan_mask(plan)
+    spans = {"plan day": mask} if mask.all() else {"plan day": mask, "horizon": mask | True}
+    price = f"paid {currency}/MWh"
+    lines = [f"{'Import':<17}  {'MWh':>12} {'mean MW':>9} {'max MW':>9}  {'from':<23} {price:>13} {'time mean':>9}"]
+    for name, span in spans.items():
+        figures = energy_figures(plan, span)
+        paid = "-" if figures.price_per_mwh is None else fixed(figures.price_per_mwh, 2)
+        lines.append(
+            f"{name:<17}  {fixed(figures.energy_mwh, 1, True):>12} {fixed(figures.mean_mw, 2):>9} "
+            f"{fixed(figures.max_mw, 2):>9}  {spoken_minute(plan.horizon, figures.max_at_min):<23} {paid:>13} "
+            f"{fixed(figures.time_mean_price_per_mwh, 2):>9}"
+        )
+    for peak in billed_peaks(plan):
+        lines += _wrapped(f"Billed peak {fixed(peak.peak_mw, 2)} MW: {plain(peak.key)}", indent=2)
+    return lines
+
+
+def _money(plan: Plan) -> list[str]:
+    currency, audit = plan.site.contract.currency, plan.audit
+    power = power_cost(plan)
+    lines = _wrapped(
+        f"Cost of the horizon: {fixed(audit.cost, 2, True)} {currency} (income is negative). "
+        f"Power {fixed(power, 2, True)}{_groups(plan, True)}. "
+        f"Other {fixed(audit.cost - power, 2, True)}{_groups(plan, False)}.",
+        indent=2,
+    )
+    if audit.sunk:
+        lines += _wrapped(
+            f"Not in it: {fixed(audit.sunk, 2, True)} {currency} of the billing period that no load of this "
+            "horizon changes.",
+            indent=2,
+        )
+    for comparison in plan.comparisons:
+        lines += _wrapped(_against(plan, comparison), indent=2)
+    lines += _wrapped(f"{_certificate(plan)} {MODEL_ACCURACY}", indent=2)
+    return lines
+
+
+def _groups(plan: Plan, power: bool) -> str:
+    parts = [
+        f"{group} {fixed(amount, 2, True)}"
+        for group, amount in plan.audit.costs.items()
+        if amount != 0 and (group in POWER_GROUPS) == power
+    ]
+    return f": {', '.join(parts)}" if parts else ""
+
+
+def _against(plan: Plan, comparison: Comparison) -> str:
+    name = plain(comparison.name)
+    note = f" ({plain(comparison.note)})" if comparison.note else ""
+    amount = saving(plan, comparison)
+    if amount is None:
+        return f"Against {name}: not possible{note}."
+    if not comparable(plan):
+        return f"Against {name}: no saving is stated, because this result does not do the same duties{note}."
+    share = saving_percent(plan, comparison)
+    percent = "" if share is None else f", {fixed(abs(share), 2)} % of its energy charges"
+    verb = "saves" if amount >= 0 else "costs MORE by"
+    return f"Against {name}{note}: {verb} {fixed(abs(amount), 2, True)} {plan.site.contract.currency}{percent}."
+
+
+def _certificate(plan: Plan) -> str:
+    certificate, currency = plan.certificate, plan.site.contract.currency
+    if not math.isfinite(certificate.lower_bound):
+        return "Certificate: none; the solver gave no lower bound."
+    above = certificate.cost - certificate.lower_bound
+    # Rounding of the solver may put the bound a hair above the cost; more than that is no certificate.
+    if certificate.gap < -1e-6:
+        return (
+            f"Certificate: DOES NOT HOLD; the bound {fixed(certificate.lower_bound, 2, True)} lies above the "
+            f"cost {fixed(certificate.cost, 2, True)} {currency}."
+        )
+    duties = "duties" if comparable(plan) else "duties (with the same misses and violations)"
+    return (
+        f"Certificate: no way of running this horizon at these prices, {duties} and end stocks costs less than "
+        f"{fixed(certificate.lower_bound, 2, True)} {currency}; this plan is at most "
+        f"{fixed(max(above, 0.0), 2, True)} above it ({max(certificate.gap, 0.0) * 100:.2g} % of the energy "
+        "charges). Forecast prices count as given; loads are not yet rounded to steps."
+    )
+
+
+def _stocks(plan: Plan) -> list[str]:
+    figures = stock_figures(plan)
+    if not figures:
+        return []
+    wide = max(len("Stocks, horizon"), *(len(_short(stock.key)) for stock in figures))
+    head = f"{'Stocks, horizon':<{wide}}  {'start':>9} {'day end':>9} {'end':>9} {'least':>9} {'most':>9}"
+    rows = _capped([_stock_row(stock, wide) for stock in figures], "stocks", MOST_ROWS)
+    return [f"{head}  limits", *rows]
+
+
+def _stock_row(stock: StockFigures, wide: int) -> str:
+    levels = (stock.start, stock.plan_day_end, stock.end, stock.least, stock.most)
+    lower = fixed(stock.lower, 1, True) if math.isfinite(stock.lower) else "none"
+    upper = fixed(stock.upper, 1, True) if math.isfinite(stock.upper) else "none"
+    cells = " ".join(f"{fixed(level, 1, True):>9}" for level in levels)
+    return f"{_short(stock.key):<{wide}}  {cells}  {lower} to {upper} {plain(stock.unit)}"
