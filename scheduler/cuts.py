@@ -43,11 +43,14 @@ class SearchOptions:
         Wall time for one search. [s]
     rounds : int
         Greatest number of solves in one search. [-]
+    branch : bool
+        Whether to branch on curves; without, the cost is exact all the same but the gap may stay open. [-]
     """
 
     gap: float = TARGET_GAP
     seconds: float = 120.0
     rounds: int = MAX_ROUNDS
+    branch: bool = True
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,18 +104,28 @@ class Search:
     def __init__(
         self, formulation: Formulation, solver: Solver, options: SearchOptions | None = None
     ) -> None:
-        self.formulation = formulation
         self.solver = solver
         self.options = options or SearchOptions()
         self.tangents = 0
         self.chords = 0
         self.binaries = 0
-        self._bounds = {v.key: (v.lower, v.upper) for v in formulation.declaration.variables}
+        self.take(formulation)
         self._sizes = {curve.key: self._size(curve) for curve in formulation.declaration.curves}
         self._chorded: set[tuple[str, int]] = set()
         self._branches: dict[tuple[str, int], _Branch] = {}
         self._apart: set[tuple[str, int]] = set()
         self._names = [key for key in solver.columns]
+
+    def take(self, formulation: Formulation) -> None:
+        """Take new records with the same matrix; cuts and branches stay valid.
+
+        Parameters
+        ----------
+        formulation : Formulation
+            The records. [-]
+        """
+        self.formulation = formulation
+        self._bounds = {v.key: (v.lower, v.upper) for v in formulation.declaration.variables}
         self._prices = np.abs(energy_prices(formulation)) * formulation.horizon.hours
 
     def _size(self, curve: Curve) -> float:
@@ -222,9 +235,10 @@ class Search:
                 for t in live[residual[live] > 100.0 * tolerance]
             )
         self.tangents += len(rows)
+        branches = self.binaries
         rows.extend(self._against_faking(faked, allowance))
         self.solver.add_rows(rows)
-        return added or bool(rows) or bool(faked)
+        return added or bool(rows) or self.binaries != branches
 
     def _tangents(
         self, curve: Curve, t: Integers, raw: Mapping[str, Array]
@@ -260,7 +274,7 @@ class Search:
                 self._chorded.add((curve.key, t))
                 rows.append(self._chord(curve, t))
                 self.chords += 1
-            else:
+            elif self.options.branch:
                 self._branch(curve, t, x)
         return rows
 
@@ -314,8 +328,7 @@ class Search:
         self.binaries += pieces
 
     def _retire(self, branch: _Branch) -> None:
-        rows = np.array(branch.rows)
-        self.solver.set_row_bounds(rows, np.full(len(rows), -np.inf), np.full(len(rows), np.inf))
+        self.solver.free_rows(branch.rows)
         columns = np.array(branch.binaries)
         self.solver.set_column_bounds(columns, np.zeros(len(columns)), np.zeros(len(columns)))
         self.binaries -= len(columns)

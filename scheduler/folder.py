@@ -72,7 +72,7 @@ def publish(
         raise
     except OSError as error:
         raise FolderError(
-            f"{target}: cannot be written ({error.strerror or error}): check the rights and the free space of "
+            f"{target}: cannot be written ({error.strerror or error}): check rights and free space of "
             f"{target.parent}, or choose another folder"
         ) from error
 
@@ -169,7 +169,7 @@ def _sync(path: Path) -> None:
 
 
 def _sync_folder(path: Path) -> None:
-    # Only POSIX lets a folder be opened and synced; elsewhere the rename is as durable as the system makes it.
+    # Only POSIX lets a folder be opened and synced; elsewhere a rename is as durable as the system makes it.
     if os.name != "posix":
         return
     handle = os.open(path, os.O_RDONLY)

@@ -6,7 +6,7 @@ and the meaning of the solver's answers. Knows neither records nor the trade.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from typing import Any
@@ -228,6 +228,21 @@ class Solver:
         """
         for row, low, high in zip(rows, lower, upper, strict=True):
             self._highs.changeRowBounds(int(row), float(low), float(high))
+
+    def free_rows(self, rows: Iterable[int]) -> None:
+        """Take the limits off some rows, so that they promise nothing any more.
+
+        Parameters
+        ----------
+        rows : iterable of int
+            Positions. [-]
+        """
+        for row in rows:
+            self._highs.changeRowBounds(int(row), -highspy.kHighsInf, highspy.kHighsInf)
+
+    def forget(self) -> None:
+        """Forget the last basis, so that the next solve starts with presolve."""
+        self._highs.clearSolver()
 
     def add_rows(self, rows: Sequence[tuple[float, float, Sequence[int], Sequence[float]]]) -> range:
         """Add rows.

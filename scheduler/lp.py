@@ -163,6 +163,37 @@ def cost_vector(records: Declaration, columns: Mapping[str, slice], count: int) 
     return costs, float(sum(cost.constant for cost in records.costs))
 
 
+def balance_constants(records: Declaration, horizon: Horizon) -> dict[str, Array]:
+    """Return the constant part of every commodity's balance: fixed flows and what stocks start with.
+
+    Parameters
+    ----------
+    records : Declaration
+        The records. [-]
+    horizon : Horizon
+        The intervals. [-]
+
+    Returns
+    -------
+    dict
+        Constants by commodity, in order of first use. Each shape (n,). [commodity unit]
+    """
+    names = dict.fromkeys(
+        [flow.commodity for flow in records.flows] + [stock.commodity for stock in records.stocks]
+    )
+    constants = {name: np.zeros(len(horizon)) for name in names}
+    places = {v.key: v.intervals for v in records.variables}
+    everywhere = np.arange(len(horizon))
+    for flow in records.flows:
+        at = places.get(flow.variable, everywhere)
+        if at is None:
+            raise ValueError(f"the flow of {flow.variable} on {flow.commodity} needs an interval variable")
+        np.add.at(constants[flow.commodity], at, np.broadcast_to(flow.constant, len(at)))
+    for stock in records.stocks:
+        constants[stock.commodity][0] += stock.initial / horizon.hours[0]
+    return constants
+
+
 @dataclass(eq=False)
 class Program:
     """A Pyomo model with the positions of its records.
@@ -217,14 +248,15 @@ class _Writer:
         self.tangents = tangents
         self.program = Program(pyo.ConcreteModel(name=formulation.site.name))
         self.columns: dict[str, list[Any]] = {}
-        self.places: dict[str, Integers | None] = {}
+        self.places: dict[str, Integers] = {}
         self.slack_keys: list[str] = []
 
     def write(self) -> Program:
         everywhere = np.arange(len(self.horizon))
         for variable in self.records.variables:
             self.variable(variable.key, variable.lower, variable.upper)
-            self.places[variable.key] = variable.intervals
+            if variable.intervals is not None:
+                self.places[variable.key] = variable.intervals
         for curve in self.records.curves:
             self.curve(curve)
             self.places[curve.key] = everywhere
@@ -304,24 +336,16 @@ class _Writer:
         """Close every commodity's bus on every interval by an equality."""
         n = len(self.horizon)
         hours = self.horizon.hours
-        names = dict.fromkeys(
-            [flow.commodity for flow in self.records.flows] + [s.commodity for s in self.records.stocks]
-        )
+        constants = balance_constants(self.records, self.horizon)
+        names = list(constants)
         coefficients: dict[str, list[list[float]]] = {name: [[] for _ in range(n)] for name in names}
         columns: dict[str, list[list[Any]]] = {name: [[] for _ in range(n)] for name in names}
-        constants: dict[str, Array] = {name: np.zeros(n) for name in names}
         for flow in self.records.flows:
             at = self.places[flow.variable]
-            if at is None:
-                raise ValueError(
-                    f"the flow of {flow.variable} on {flow.commodity} needs an interval variable"
-                )
-            shape = len(at)
-            np.add.at(constants[flow.commodity], at, np.broadcast_to(flow.constant, shape))
             into_c, into_v = coefficients[flow.commodity], columns[flow.commodity]
             for t, c, column in zip(
                 at.tolist(),
-                np.broadcast_to(flow.coefficient, shape).tolist(),
+                np.broadcast_to(flow.coefficient, len(at)).tolist(),
                 self.columns[flow.variable],
                 strict=True,
             ):
@@ -332,7 +356,6 @@ class _Writer:
         for stock in self.records.stocks:
             level = self.columns[stock.key]
             into_c, into_v = coefficients[stock.commodity], columns[stock.commodity]
-            constants[stock.commodity][0] += stock.initial * per_hour[0]
             for t in range(n):
                 into_c[t].append(-per_hour[t])
                 into_v[t].append(level[t])

@@ -9,7 +9,7 @@ from __future__ import annotations
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -25,11 +25,15 @@ from scheduler.exact import absolute_energy_cost, energy_prices, exact_costs
 from scheduler.highs import Answer, Solver, arrays_of
 from scheduler.lp import Program, build, cost_vector, formulate
 from scheduler.result import Audit, Certificate, Comparison, Miss, Plan, Status
+from scheduler.revise import push, same_matrix
 
 MISS_TOLERANCE = 1e-6
 """Missed quantity that counts as none. [t]"""
 AUDIT_TOLERANCE = 1e-6
 """How far, as a share of the gap's denominator, search and audit may differ in cost."""
+
+COMPARISON_GAP = 1e-4
+"""Target gap for a habit: its cost is exact all the same, and the plan's certificate does not rest on it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,6 +123,31 @@ class Planner:
         with self._timed("transfer"):
             self.solver = Solver(arrays_of(self.program.model))
         self.search = Search(self.formulation, self.solver, self.options.search)
+        self._held: list[int] = []
+
+    def revise(self, situation: Situation) -> bool:
+        """Take a new situation: other prices, stocks or orders.
+
+        Parameters
+        ----------
+        situation : Situation
+            What is known now. [-]
+
+        Returns
+        -------
+        bool
+            True when the program was changed in place; False when equipment changed and it was built
+            again. [-]
+        """
+        with self._timed("formulate"):
+            new = formulate(self.formulation.site, self.formulation.horizon, situation)
+        kept = not self.program.violations and same_matrix(self.formulation, new)
+        self.formulation = new
+        if kept:
+            self.search.take(new)
+        else:
+            self._load(elastic=False)
+        return kept
 
     def plan(self) -> Plan:
         """Solve all stages, audit, compare.
@@ -186,7 +215,11 @@ class Planner:
     def _stages(self) -> tuple[Found, Status]:
         """Try without any miss; else least misses by class; else least violation first."""
         misses = self._miss_variables()
-        self._set_costs()
+        if self.program.violations:
+            self._load(elastic=False)
+        self.solver.free_rows(self._held)
+        self._held.clear()
+        push(self.solver, self.program, self.formulation)
         self._set_open(misses, open_=False)
         found = self.search.least_cost()
         if found.answer is not Answer.INFEASIBLE:
@@ -263,7 +296,8 @@ class Planner:
             for i in range(self.solver.columns[key].start, self.solver.columns[key].stop)
         ]
         coefficients = np.concatenate(list(weights.values())).tolist()
-        self.solver.add_rows([(-np.inf, least * (1.0 + 1e-9) + 1e-7, columns, coefficients)])
+        held = self.solver.add_rows([(-np.inf, least * (1.0 + 1e-9) + 1e-7, columns, coefficients)])
+        self._held.extend(held)
         return True
 
     def _misses(self, audited: Audit) -> tuple[Miss, ...]:
@@ -306,9 +340,12 @@ class Planner:
 
     def _comparisons(self, audited: Audit) -> tuple[Comparison, ...]:
         self._hold_duties(audited)
+        usual = self.search.options
+        self.search.options = replace(self.options.search, gap=COMPARISON_GAP, branch=False)
         results = [self._constant_load(audited)]
         if self.options.pattern_ka:
             results.append(self._past_pattern())
+        self.search.options = usual
         return tuple(results)
 
     def _hold_duties(self, audited: Audit) -> None:
@@ -363,10 +400,10 @@ class Planner:
         self, name: str, rows: list[tuple[float, float, list[int], list[float]]], note: str
     ) -> Comparison:
         added = self.solver.add_rows(rows)
+        # So many new equalities make the old basis a bad start; presolve takes them out.
+        self.solver.forget()
         found = self.search.least_cost()
-        places = np.array(added)
-        free = np.full(len(places), np.inf)
-        self.solver.set_row_bounds(places, -free, free)
+        self.solver.free_rows(added)
         if not found.values:
             return Comparison(name, None, note=f"{note}: not possible within today's limits")
         groups = exact_costs(self.formulation, found.values)

@@ -69,8 +69,9 @@ def small_plan() -> Plan:
     """Return the plan: all duties met, one comparison, one order loaded in a window of 4 hours.
 
     Room M runs at 100 kA when dear and 200 kA otherwise, 0.05 t and 0.15 MW DC per kA; room B at 10 and 30,
-    0.2 t and 0.4 MW DC per kA; AC is 1.05 times DC. The price is 80 when dear, 40 otherwise, -5 in interval 30.
-    The tank starts at 100 t and takes 1 t/h when cheap and gives 1 t/h when dear.
+    0.2 t and 0.4 MW DC per kA; AC is 1.05 times DC. The price is 80 when dear, 40
+    otherwise, -5 in interval 30. The tank starts at 100 t, takes 1 t/h when cheap
+    and gives 1 t/h when dear.
     """
     horizon = horizon_of_25_hours()
     load_m, load_b = np.where(DEAR, 100.0, 200.0), np.where(DEAR, 10.0, 30.0)
@@ -88,15 +89,29 @@ def small_plan() -> Plan:
             Variable("room_b_load", "kA", zeros, np.full(N, 32.4), every, meaning="load of room_b"),
             Variable("meter_import", "MW", zeros, full, every, meaning="metered import of the site"),
             Variable(
-                "wagon_fri_loading", "t/h", np.zeros(4), np.full(4, 20.0), np.arange(8, 12, dtype=np.int64),
+                "wagon_fri_loading",
+                "t/h",
+                np.zeros(4),
+                np.full(4, 20.0),
+                np.arange(8, 12, dtype=np.int64),
                 meaning="loading of lot fri",
             ),
             Variable(
-                "wagon_fri_missed", "t", np.zeros(1), np.full(1, 56.0), labels=("fri",), miss_class=ORDER,
-                miss_price=1000.0, meaning="part of lot fri that is not loaded",
+                "wagon_fri_missed",
+                "t",
+                np.zeros(1),
+                np.full(1, 56.0),
+                labels=("fri",),
+                miss_class=ORDER,
+                miss_price=1000.0,
+                meaning="part of lot fri that is not loaded",
             ),
             Variable(
-                "grid_month_peak", "MW", np.array([50.0]), np.array([np.inf]), labels=("month_2026_10",),
+                "grid_month_peak",
+                "MW",
+                np.array([50.0]),
+                np.array([np.inf]),
+                labels=("month_2026_10",),
                 meaning="billed peak of month_2026_10",
             ),
         ),
@@ -106,7 +121,12 @@ def small_plan() -> Plan:
         ),
         stocks=(
             Stock(
-                "liquid_level", "t", "chlorine_liquid", 100.0, np.full(N, 80.0), np.full(N, 560.0),
+                "liquid_level",
+                "t",
+                "chlorine_liquid",
+                100.0,
+                np.full(N, 80.0),
+                np.full(N, 560.0),
                 meaning="liquid chlorine",
             ),
         ),
@@ -116,7 +136,7 @@ def small_plan() -> Plan:
             Flow("power", "meter_import", 1.0),
             Flow("chlorine_liquid", "wagon_fri_loading", -1.0),
         ),
-    )  # fmt: skip
+    )
     loading = np.full(4, 14.0)
     on_all = np.zeros(N)
     on_all[8:12] = loading
@@ -145,7 +165,9 @@ def small_plan() -> Plan:
         costs={"energy": energy_cost, "demand": 4100.0, "hydrogen": -600.0, "end stock": -52.5},
         sunk=50000.0,
         bill=(
-            BillLine("spot", "energy at spot", 2000.0, "MWh", 52.5, 105000.0, "energy", "sum of price x energy"),
+            BillLine(
+                "spot", "energy at spot", 2000.0, "MWh", 52.5, 105000.0, "energy", "sum of price x energy"
+            ),
             BillLine("grid", "demand", 54.1, "MW", 1000.0, 54100.0, "demand", "peak x rate"),
         ),
     )
@@ -183,6 +205,4 @@ def broken_plan() -> Plan:
     """Return the same plan with a tank above its permit in the second 02:00 of the long night."""
     plan = small_plan()
     violation = Violation("liquid_level", "permit for stored chlorine", 3, 12.5, "t")
-    return replace(
-        plan, status=Status.NOT_A_PLAN, audit=replace(plan.audit, violations=(violation,))
-    )
+    return replace(plan, status=Status.NOT_A_PLAN, audit=replace(plan.audit, violations=(violation,)))

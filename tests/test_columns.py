@@ -8,6 +8,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
+import itertools
 import re
 from dataclasses import replace
 
@@ -84,11 +85,18 @@ def test_unit_is_read_from_the_name_of_a_reading(name: str, unit: str) -> None:
 
 
 def test_columns_of_the_small_plan_are_a_contract() -> None:
-    """Names and order are fixed; labelled variables, repeated readings and one-variable flows are left out."""
-    readings = (
-        "current_density_ka_per_m2 cell_voltage_v dc_voltage_v current_efficiency dc_power_mw ac_power_mw "
-        "chlorine_t_per_h alkali_t_per_h hydrogen_kg_per_h"
-    ).split()
+    """Names and order are fixed; labelled variables, repeated readings and plain flows are left out."""
+    readings = [
+        "current_density_ka_per_m2",
+        "cell_voltage_v",
+        "dc_voltage_v",
+        "current_efficiency",
+        "dc_power_mw",
+        "ac_power_mw",
+        "chlorine_t_per_h",
+        "alkali_t_per_h",
+        "hydrogen_kg_per_h",
+    ]
     assert [column.name for column in columns(small_plan())] == [
         "start",
         "minutes",
@@ -127,9 +135,7 @@ def test_the_day_of_25_hours_has_25_rows_and_both_hours_of_two_o_clock() -> None
         "2026-10-25T03:00+01:00",
     ]
     instants = [dt.datetime.fromisoformat(start) for start in cells["start"]]
-    assert {later - earlier for earlier, later in zip(instants, instants[1:], strict=False)} == {
-        dt.timedelta(hours=1)
-    }
+    assert {later - earlier for earlier, later in itertools.pairwise(instants)} == {dt.timedelta(hours=1)}
     assert cells["plan_day"] == ["1"] * 25 + ["0"] * 23
     assert cells["minutes"] == ["60"] * 48
 
@@ -163,13 +169,18 @@ def test_no_negative_zero() -> None:
 
 
 def test_a_reading_may_have_gaps_but_a_decision_may_not() -> None:
-    """A reading without a value is an empty cell; a decision that is not a number is an error with its time."""
+    """A reading without a value is an empty cell; a decision without one is an error with its time."""
     plan = small_plan()
     gap = np.ones(48)
     gap[3] = np.nan
-    assert table(with_reading(plan, "room_m", "temperature", gap))["room_m_temperature"][2:4] == ["1.000000", ""]
+    assert table(with_reading(plan, "room_m", "temperature", gap))["room_m_temperature"][2:4] == [
+        "1.000000",
+        "",
+    ]
     broken = replace(plan, audit=replace(plan.audit, values={**plan.audit.values, "room_b_load": gap}))
-    with pytest.raises(ValueError, match=r"'room_b_load_ka' must be finite \(got nan at 2026-10-25T02:00\+01:00\)"):
+    with pytest.raises(
+        ValueError, match=r"'room_b_load_ka' must be finite \(got nan at 2026-10-25T02:00\+01:00\)"
+    ):
         plan_csv(broken)
 
 

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import filelock
 import pytest
+
 from scheduler.errors import FolderError
 from scheduler.folder import publish
 
@@ -197,7 +198,7 @@ def test_disk_error_in_a_writer_is_told_as_a_folder_error(tmp_path: Path) -> Non
         raise OSError(28, "No space left on device")
 
     with pytest.raises(
-        FolderError, match=r"plan: cannot be written \(No space left on device\): check the rights"
+        FolderError, match=r"plan: cannot be written \(No space left on device\): check rights and"
     ):
         publish(tmp_path / "plan", {"a": full})
     assert beside(tmp_path / "plan") == []
@@ -246,7 +247,7 @@ def test_root_is_refused() -> None:
 def test_read_only_parent_is_told() -> None:
     """A parent without the right to write gives an error that says what to check."""
     with read_only_parent() as parent:
-        with pytest.raises(FolderError, match=r"cannot be written \(Permission denied\): check the rights"):
+        with pytest.raises(FolderError, match=r"cannot be written \(Permission denied\): check rights and"):
             publish(parent / "plan", {"a": text("x")})
         assert list(parent.iterdir()) == []
 

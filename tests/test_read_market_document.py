@@ -17,17 +17,26 @@ ZONE = ZoneInfo("Europe/Vienna")
 
 
 def period(
-    prices: dict[int, str], start: str = "2026-11-25T23:00Z", end: str = "2026-11-26T03:00Z", step: str = "PT60M"
+    prices: dict[int, str],
+    start: str = "2026-11-25T23:00Z",
+    end: str = "2026-11-26T03:00Z",
+    step: str = "PT60M",
 ) -> str:
     points = "".join(
-        f"<Point><position>{n}</position><price.amount>{price}</price.amount></Point>" for n, price in prices.items()
+        f"<Point><position>{n}</position><price.amount>{price}</price.amount></Point>"
+        for n, price in prices.items()
     )
     interval = f"<timeInterval><start>{start}</start><end>{end}</end></timeInterval>"
     return f"<Period>{interval}<resolution>{step}</resolution>{points}</Period>"
 
 
 def series(
-    *periods: str, curve: str = "A01", sequence: str = "", currency: str = "XTS", unit: str = "MWH", area: str = "ZONE1"
+    *periods: str,
+    curve: str = "A01",
+    sequence: str = "",
+    currency: str = "XTS",
+    unit: str = "MWH",
+    area: str = "ZONE1",
 ) -> str:
     name = "classificationSequence_AttributeInstanceComponent.position"
     return (
@@ -113,7 +122,9 @@ def test_variable_block_curve_without_its_first_point_is_refused() -> None:
 def test_days_of_clock_changes(start: str, end: str, hours: int, step: str, per_hour: int) -> None:
     """A local day of a clock change has 23 or 25 hours, in each resolution."""
     count = hours * per_hour
-    prices, problems = read(document(series(period({n: str(n) for n in range(1, count + 1)}, start, end, step))))
+    prices, problems = read(
+        document(series(period({n: str(n) for n in range(1, count + 1)}, start, end, step)))
+    )
 
     assert problems == []
     points = prices[0].points
@@ -154,7 +165,11 @@ def test_a_mixture_of_auctions_is_refused_unless_one_is_chosen() -> None:
         ],
         [],
     )
-    assert choose(2, p=MIXED) == ([99.0] * 4, [], ["p.xml: 4 prices of sequence 1 of area ZONE1 are not used"])
+    assert choose(2, p=MIXED) == (
+        [99.0] * 4,
+        [],
+        ["p.xml: 4 prices of sequence 1 of area ZONE1 are not used"],
+    )
     assert choose(3, p=MIXED)[1] == ["p.xml: the document has no prices of sequence 3 (got sequence 1, 2)"]
 
 
@@ -251,17 +266,26 @@ def test_doctype_and_entities_are_refused(head: str) -> None:
             document(series(period(FOUR).replace("<position>3<", "<position>2<"))),
             "p.xml, TimeSeries 1, Period 1, Point 3: 'position' must be there once in a period (got 2 again)",
         ),
-        (document(series(period(FOUR)), kind="A25"), "p.xml, type: 'type' must be A44, a price document (got 'A25')"),
+        (
+            document(series(period(FOUR)), kind="A25"),
+            "p.xml, type: 'type' must be A44, a price document (got 'A25')",
+        ),
         (document(), "p.xml: the document has no TimeSeries, so no prices"),
         (
             document(series(period(FOUR)), namespace="urn:other"),
             "p.xml: the document's namespace must be urn:iec62325.351:tc57wg16:451-3:publicationdocument:7:0 to 7:4 "
             "(got 'urn:other')",
         ),
-        (b"<GL_MarketDocument/>", "p.xml: the document must be a Publication_MarketDocument (got 'GL_MarketDocument')"),
+        (
+            b"<GL_MarketDocument/>",
+            "p.xml: the document must be a Publication_MarketDocument (got 'GL_MarketDocument')",
+        ),
         (b"<a>", "p.xml: the file cannot be read as XML: no element found: line 1, column 3"),
         (b"start,minutes", "p.xml: the file cannot be read as XML: syntax error: line 1, column 0"),
-        (b'<?xml version="1.0" encoding="none"?><a/>', "p.xml: the file cannot be read as XML: unknown encoding"),
+        (
+            b'<?xml version="1.0" encoding="none"?><a/>',
+            "p.xml: the file cannot be read as XML: unknown encoding",
+        ),
     ],
 )
 def test_what_does_not_fit_is_told_with_its_place(data: bytes, expected: str) -> None:

@@ -15,7 +15,9 @@ ZONE = ZoneInfo("Europe/Vienna")
 COLUMNS = Columns(("start", "value"), ("note",))
 
 
-def read(text: str | bytes, name: str = "t.csv", columns: Columns = COLUMNS) -> tuple[tuple[Row, ...], Problems]:
+def read(
+    text: str | bytes, name: str = "t.csv", columns: Columns = COLUMNS
+) -> tuple[tuple[Row, ...], Problems]:
     problems = Problems()
     data = text.encode() if isinstance(text, str) else text
     return read_table(Source("prices", name, data), columns, problems), problems
@@ -119,7 +121,10 @@ def test_header_problems_are_told_together_with_close_matches() -> None:
         ("−5", "'value' must be a number (got '−5')"),  # noqa: RUF001
         ("", "'value' is missing; write a value"),
         ("-3", "'value' must be at least 0 [t] (got -3)"),
-        ('"1,5"', "'value' must have a decimal point; a decimal comma needs ';' between the columns (got '1,5')"),
+        (
+            '"1,5"',
+            "'value' must have a decimal point; a decimal comma needs ';' between the columns (got '1,5')",
+        ),
     ],
 )
 def test_bad_numbers_are_told_with_line_and_column(cell: str, text: str) -> None:

@@ -56,10 +56,11 @@ def test_energy_per_tonne_without_production_is_null() -> None:
     plan = small_plan()
     simulation = plan.audit.simulations["room_b"]
     still = replace(simulation, readings={name: values * 0 for name, values in simulation.readings.items()})
-    plan = replace(
-        plan, audit=replace(plan.audit, simulations={**plan.audit.simulations, "room_b": still})
-    )
-    assert document(plan)["energy_per_tonne"]["horizon"]["room_b"] == {"dc_kwh_per_t": None, "ac_kwh_per_t": None}
+    plan = replace(plan, audit=replace(plan.audit, simulations={**plan.audit.simulations, "room_b": still}))
+    assert document(plan)["energy_per_tonne"]["horizon"]["room_b"] == {
+        "dc_kwh_per_t": None,
+        "ac_kwh_per_t": None,
+    }
 
 
 def test_production_by_circuit_and_in_total() -> None:
@@ -130,7 +131,7 @@ def test_savings_of_a_plan_that_fails_are_marked(plan: Plan) -> None:
 
 
 def test_misses_and_violations_carry_words_and_local_time() -> None:
-    """Class, quantity and the first interval of a miss; the worst interval of a violation, in the doubled hour."""
+    """Class, quantity and first interval of a miss; worst interval of a violation, in the doubled hour."""
     miss = document(missed_plan())["misses"][0]
     assert miss["class_meaning"] == "order"
     assert (miss["quantity"], miss["unit"]) == (28, "t")
@@ -138,6 +139,13 @@ def test_misses_and_violations_carry_words_and_local_time() -> None:
     violation = document(broken_plan())["violations"][0]
     assert (violation["amount"], violation["worst_at"]) == (12.5, "2026-10-25T02:00+01:00")
     assert document(broken_plan())["status"] == "NOT A PLAN"
+
+
+def test_a_class_of_ones_own_has_words() -> None:
+    """A unit may bring a class of misses that the project does not name."""
+    plan = missed_plan()
+    plan = replace(plan, misses=(replace(plan.misses[0], miss_class=9),))
+    assert document(plan)["misses"][0]["class_meaning"] == "duty of class 9"
 
 
 def test_peaks() -> None:
@@ -223,7 +231,7 @@ def test_names_stay_plain_text() -> None:
     ],
 )
 def test_rounding_keeps_small_numbers(value: float | None, expected: float | None) -> None:
-    """6 decimals from 1 up, 6 significant digits below, no negative zero, nothing that JSON has no word for."""
+    """6 decimals from 1 up, 6 significant digits below, no negative zero, null where JSON has no number."""
     result = tidy(value)
     assert result == expected
     assert result is None or math.copysign(1.0, result) == math.copysign(1.0, expected or 0.0)

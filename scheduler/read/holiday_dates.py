@@ -12,7 +12,7 @@ from collections.abc import Iterable
 
 import holidays
 
-from scheduler.read.problems import hint
+from scheduler.read.problems import close_match, hint
 
 _CODE = re.compile(r"(?P<country>[A-Z]{2})(-(?P<part>[A-Za-z0-9_-]{1,20}))?")
 
@@ -43,7 +43,7 @@ def holiday_dates(code: str, years: Iterable[int]) -> tuple[dt.date, ...]:
         country = match["country"] if match else code
         raise ValueError(
             "'holidays' must be a list of dates, or a code such as 'XX' or 'XX-YY' of a country (ISO 3166) "
-            f"that is known (got '{code}'){_close(country, known)}"
+            f"that is known (got '{code}'){close_match(country, known)}"
         )
     parts = known[match["country"]]
     if match["part"] is not None and match["part"] not in parts:
@@ -53,9 +53,3 @@ def holiday_dates(code: str, years: Iterable[int]) -> tuple[dt.date, ...]:
         )
     found = holidays.country_holidays(match["country"], subdiv=match["part"], years=sorted(set(years)))
     return tuple(sorted(found))
-
-
-def _close(name: str, known: Iterable[str]) -> str:
-    ending = hint(name, known)
-    # All two-letter codes would be a list of two hundred names.
-    return ending if "did you mean" in ending else ""

@@ -64,6 +64,27 @@ class Problems:
             raise InputError(self.listed())
 
 
+def close_match(name: str, known: Iterable[str], cutoff: float = 0.6) -> str:
+    """Return the end of a message that names the closest of some names.
+
+    Parameters
+    ----------
+    name : str
+        The name that came. [-]
+    known : iterable of str
+        The names that are allowed. [-]
+    cutoff : float
+        Least likeness, 0 to 1 (see `difflib.get_close_matches`). [-]
+
+    Returns
+    -------
+    str
+        "; did you mean 'x'?", or nothing if no name is close. [-]
+    """
+    close = difflib.get_close_matches(name, list(known), n=1, cutoff=cutoff)
+    return f"; did you mean '{close[0]}'?" if close else ""
+
+
 def hint(name: str, known: Iterable[str]) -> str:
     """Return the end of a message that helps with an unknown name.
 
@@ -80,7 +101,5 @@ def hint(name: str, known: Iterable[str]) -> str:
         "; did you mean 'x'?" for a close match, otherwise the list of allowed names. [-]
     """
     names = list(known)
-    close = difflib.get_close_matches(name, names, n=1)
-    if close:
-        return f"; did you mean '{close[0]}'?"
-    return f"; known: {', '.join(names)}" if names else "; none is known"
+    rest = f"; known: {', '.join(names)}" if names else "; none is known"
+    return close_match(name, names) or rest

@@ -22,7 +22,7 @@ from pydantic import ConfigDict, TypeAdapter, ValidationError
 
 from models.checks import InvalidValues
 from scheduler.read.files import Source, text_of
-from scheduler.read.problems import Problems, hint
+from scheduler.read.problems import Problems, close_match, hint
 from scheduler.read.tables import LARGEST_NUMBER
 
 Record = TypeVar("Record")
@@ -229,8 +229,7 @@ def _sentences(
             yield path, f"'{name}' is missing; write a value"
         elif kind == "literal_error":
             allowed = re.findall(r"'([^']*)'", found["ctx"]["expected"])
-            close = hint(str(got), allowed)
-            ending = close if "did you mean" in close else ""
+            ending = close_match(str(got), allowed)
             yield path, f"'{name}' must be {found['ctx']['expected']} (got {_shown(got)}){ending}"
         else:
             rule = _RULES.get(kind) or f"must be right: {found['msg']}"
@@ -287,7 +286,7 @@ def _own_path(loc: Sequence[str | int], values: object) -> Path:
             values = values.get(key)
         elif isinstance(values, list) and isinstance(key, int):
             path.append(key)
-            values = values[key]
+            values = values[key] if key < len(values) else None  # an entry that is missing
     return tuple(path)
 
 

@@ -20,7 +20,7 @@ from models.contract.component import COMPONENT_KINDS, Component, Contract
 from models.horizon import ALLOWED_LENGTHS_MIN, Horizon
 from models.unit import UNIT_KINDS, Unit
 from scheduler.read.holiday_dates import holiday_dates
-from scheduler.read.problems import Problems, hint
+from scheduler.read.problems import Problems, close_match, hint
 from scheduler.read.records import Place, Toml, build
 from scheduler.read.times import FIRST_YEAR, LAST_YEAR
 
@@ -242,6 +242,8 @@ def read_site_file(toml: Toml, problems: Problems) -> SiteFile:
     zone = _zone(own.get("timezone"), top, problems)
     currency = _currency(own.get("currency"), top, problems)
     files = _section(FilesTable, "files", _lists(toml.values.get("files", {})), toml, problems)
+    horizon_table = _section(HorizonTable, "horizon", toml.values.get("horizon", {}), toml, problems)
+    loading = _section(LoadingTable, "loading", toml.values.get("loading", {}), toml, problems)
     products = _products(toml, problems)
     units, classes, complete = _units(toml, problems)
     if head is not None and complete and not any(head.meter.startswith(unit.key("")) for unit in units):
@@ -256,9 +258,9 @@ def read_site_file(toml: Toml, problems: Problems) -> SiteFile:
         head,
         zone,
         currency,
-        _section(HorizonTable, "horizon", toml.values.get("horizon", {}), toml, problems),
+        horizon_table,
         files or FilesTable(),
-        _section(LoadingTable, "loading", toml.values.get("loading", {}), toml, problems) or LoadingTable(),
+        loading or LoadingTable(),
         products,
         units,
         MappingProxyType(classes),
@@ -423,8 +425,7 @@ def _zone(name: object, top: Place, problems: Problems) -> ZoneInfo | None:
         return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError, OSError):
         # OSError: the name is a folder of the zone data, such as 'Europe'.
-        close = hint(name, available_timezones())
-        ending = close if "did you mean" in close else ""
+        ending = close_match(name, available_timezones(), cutoff=0.8)
         problems.add(
             top.toml.file,
             top.where(("timezone",)),
@@ -477,7 +478,7 @@ def _units(toml: Toml, problems: Problems) -> tuple[tuple[Unit, ...], dict[str, 
         if isinstance(table, Mapping) and isinstance(table.get("name"), str):
             kind = UNIT_KINDS.get(str(table.get("kind")))
             if kind is not None:
-                classes[table["name"]] = kind
+                classes.setdefault(table["name"], kind)
         unit = _piece(UNIT_KINDS, "unit", table, place, names, problems)
         if unit is not None:
             units.append(unit)

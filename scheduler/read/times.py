@@ -69,7 +69,8 @@ def local_minute(wall: dt.datetime, zone: ZoneInfo) -> int:
         if before > after:
             either = " or ".join(time.isoformat(timespec="minutes") for time in (first, second))
             raise ValueError(
-                f"must be one instant: {text} happens twice in {zone.key}, the clocks go back; write it with its "
+                f"must be one instant: {text} happens twice in {zone.key}, the clocks go back; write it with "
+                f"its "
                 f"offset, {either}"
             )
         raise ValueError(

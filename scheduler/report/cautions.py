@@ -16,16 +16,16 @@ CAUTIONS = (
     "replaces neither.",
     "Mercury rooms have a legal end date in most jurisdictions: know yours. Mercury vapour and hydrogen in "
     "the decomposers need their own watch.",
-    "Default values of cells, rectifiers and auxiliaries are from memory, not from this plant: replace them by "
-    "plant measurements before money or load rests on them.",
+    "Default values of cells, rectifiers and auxiliaries are from memory, not from this plant: replace them "
+    "by plant measurements before money or load rests on them.",
 )
 """What stands on every output a person could act on."""
 
 SHORT_CAUTION = (
     "Advice only: interlocks, permits, operating procedures, local codes and licensed practice come first. "
-    "The plan does not watch H2 in Cl2, cell voltage or brine flow; keep stored chlorine under the permit and "
-    "absorption free for a full trip. Count stops; mind polarisation protection. Mercury rooms have a legal "
-    "end date. Replace default values by plant measurements."
+    "The plan does not watch H2 in Cl2, cell voltage or brine flow; keep stored chlorine under the permit "
+    "and absorption free for a full trip. Count stops; mind polarisation protection. Mercury rooms have a "
+    "legal end date. Replace default values by plant measurements."
 )
 """The same in one paragraph, for the terminal and the chart."""
 

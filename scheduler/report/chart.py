@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.horizon import Array, instant_of
+from models.horizon import Array, Mask, instant_of
 from models.pieces import Stock
 from scheduler.report import style
 from scheduler.report.cautions import SHORT_CAUTION
@@ -30,9 +30,14 @@ if TYPE_CHECKING:
 
 PLAN_DAY_SHARE = 0.62
 """Least share of the width for the plan day: it is what the shift runs."""
-PANEL_WIDTH_IN = 8.9
-LANE_IN = 0.62
+MARGIN_IN, LEFT_IN, PANEL_WIDTH_IN = 0.25, 1.35, 8.9
+"""Page margin, left edge and width of the panels. [in]"""
+HEAD_IN, PRICE_IN, STOCKS_IN, GAP_IN, LANE_IN, FOOT_LINE_IN = 0.85, 1.6, 2.1, 0.3, 0.62, 0.125
+"""Heights: head, price panel, stock panel, gap of panels, least lane of a circuit, footnote line. [in]"""
+LANE_FILL = 0.82
+"""Share of a lane's height that full load takes. [-]"""
 TICK_STEPS_H = (1, 2, 3, 6, 12, 24, 48, 168)
+"""Distances between ticks, of which the first that leaves room for the labels is taken. [h]"""
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,10 +123,11 @@ def chart_png(plan: Plan, notes: Iterable[str] = ()) -> bytes:
         matplotlib.rcParams["text.parse_math"] = False
         matplotlib.rcParams["font.size"] = style.FONT_PT
         matplotlib.rcParams["hatch.linewidth"] = 0.6
-        figure = _draw(plan, notes)
+        figure = chart_figure(plan, notes)
         target = io.BytesIO()
-        canvas = FigureCanvasAgg(figure)
-        canvas.print_png(target, metadata={"Software": None})
+        FigureCanvasAgg(figure)
+        # Without this entry the library would write its version into the file.
+        figure.savefig(target, format="png", metadata={"Software": None})
     return target.getvalue()
 
 
@@ -140,36 +146,47 @@ def write_chart(plan: Plan, path: Path, notes: Iterable[str] = ()) -> None:
     path.write_bytes(chart_png(plan, notes))
 
 
-def _draw(plan: Plan, notes: Iterable[str]) -> Figure:
+def chart_figure(plan: Plan, notes: Iterable[str] = ()) -> Figure:
+    """Return the chart of a plan as a figure of the drawing library.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+    notes : iterable of str
+        Sentences beyond the site's own notes. [-]
+
+    Returns
+    -------
+    Figure
+        The figure, drawn with whatever settings hold; `chart_png` uses the library's own. [-]
+    """
     from matplotlib.figure import Figure
 
     width, least = style.PAGE_IN
-    lanes = LANE_IN * max(len(circuit_names(plan)), 1)
     foot = _foot(plan, notes)
-    top, bottom, gap, price, stocks = 0.85, 0.62 + 0.125 * len(foot), 0.3, 1.6, 2.1
-    height = max(least, top + price + gap + lanes + gap + stocks + bottom)
-    lanes = height - top - price - 2 * gap - stocks - bottom
+    bottom = 0.62 + FOOT_LINE_IN * len(foot)
+    fixed_in = HEAD_IN + PRICE_IN + STOCKS_IN + 2 * GAP_IN + bottom
+    lanes_in = max(least - fixed_in, LANE_IN * max(len(circuit_names(plan)), 1))
+    height = fixed_in + lanes_in
     figure = Figure(figsize=(width, height), dpi=style.DPI, facecolor=style.PAPER)
     axis = TimeAxis.of(plan)
-    above = height - top
+    above = height - HEAD_IN
     panels = []
-    for tall in (price, lanes, stocks):
+    for tall in (PRICE_IN, lanes_in, STOCKS_IN):
         above -= tall
-        panels.append(
-            figure.add_axes((1.35 / width, above / height, PANEL_WIDTH_IN / width, tall / height))
-        )
-        above -= gap
-    for panel in panels:
-        _frame(panel, axis)
+        place = (LEFT_IN / width, above / height, PANEL_WIDTH_IN / width, tall / height)
+        panels.append(figure.add_axes(place))
+        _frame(panels[-1], axis)
+        above -= GAP_IN
     _draw_price(panels[0], plan, axis)
     _draw_loads(panels[1], plan, axis)
     _draw_stocks(panels[2], plan, axis)
     _draw_times(panels, plan, axis)
     _draw_head(figure, panels[0], plan, axis)
-    for number, line in enumerate(reversed(foot)):
-        figure.text(
-            0.25 / width, (0.1 + 0.125 * number) / height, line, fontsize=style.SMALL_PT, color=style.FAINT_INK
-        )
+    for number, line in enumerate(foot, start=1):
+        at = (MARGIN_IN / width, (0.1 + FOOT_LINE_IN * (len(foot) - number)) / height)
+        figure.text(*at, line, fontsize=style.SMALL_PT, color=style.FAINT_INK)
     return figure
 
 
@@ -225,12 +242,12 @@ def _draw_loads(panel: Axes, plan: Plan, axis: TimeAxis) -> None:
         upper[variable.intervals] = variable.upper
         finite = upper[np.isfinite(upper)]
         full = max(float(load.max()), float(finite.max()) if finite.size else 0.0) or 1.0
-        _draw_lane(panel, edges, base, load / full * 0.82)
+        _draw_lane(panel, edges, base, load / full * LANE_FILL)
         if np.any(upper <= 0.0):
             _draw_outages(panel, edges, base, upper <= 0.0)
             hatched = "; hatched: out of service"
         _write_loads(panel, edges, base, load, full)
-        centres.append((base + 0.41, f"{plain(name)}\nfull {_ka(full, full)} kA"))
+        centres.append((base + LANE_FILL / 2, f"{plain(name)}\nfull {_ka(full, full)} kA"))
     panel.set_ylim(0.0, max(len(names), 1) + 0.02)
     panel.set_yticks([at for at, _ in centres], [label for _, label in centres])
     _heading(panel, f"Load of each circuit, kA (height: share of full load; dotted: full load{hatched})")
@@ -240,17 +257,23 @@ def _draw_lane(panel: Axes, edges: Array, base: float, heights: Array) -> None:
     panel.stairs(base + heights, edges, baseline=base, fill=True, color=style.LOAD_FILL, zorder=1)
     panel.stairs(base + heights, edges, baseline=None, color=style.LOAD_EDGE, linewidth=1.6, zorder=3)
     panel.axhline(base, color=style.FAINT_INK, linewidth=0.6, zorder=2)
-    panel.axhline(base + 0.82, color=style.FAINT_INK, linewidth=0.8, linestyle=(0, (1, 2)), zorder=2)
+    panel.axhline(base + LANE_FILL, color=style.FAINT_INK, linewidth=0.8, linestyle=(0, (1, 2)), zorder=2)
 
 
-def _draw_outages(panel: Axes, edges: Array, base: float, out: Array) -> None:
+def _draw_outages(panel: Axes, edges: Array, base: float, out: Mask) -> None:
     stops = np.flatnonzero(out)
     for run in np.split(stops, np.flatnonzero(np.diff(stops) > 1) + 1):
         left, right = edges[run[0]], edges[run[-1] + 1]
         panel.fill_between(
-            [left, right], base, base + 0.82, facecolor=style.GRID, edgecolor=style.FAINT_INK, hatch="///",
-            linewidth=0.0, zorder=2,
-        )  # fmt: skip
+            [left, right],
+            base,
+            base + LANE_FILL,
+            facecolor=style.GRID,
+            edgecolor=style.FAINT_INK,
+            hatch="///",
+            linewidth=0.0,
+            zorder=2,
+        )
 
 
 def _ka(load: float, full: float) -> str:
@@ -268,9 +291,16 @@ def _write_loads(panel: Axes, edges: Array, base: float, load: Array, full: floa
         upright = wide < 0.062 * len(text) + 0.06
         if load[first] > 0 and wide > 0.13:
             panel.text(
-                (edges[first] + edges[after]) / 2, base + 0.05, text, ha="center", va="bottom",
-                rotation=90 if upright else 0, fontsize=style.NUMBER_PT, color=style.INK, zorder=5,
-            )  # fmt: skip
+                (edges[first] + edges[after]) / 2,
+                base + 0.05,
+                text,
+                ha="center",
+                va="bottom",
+                rotation=90 if upright else 0,
+                fontsize=style.NUMBER_PT,
+                color=style.INK,
+                zorder=5,
+            )
         first = after
 
 
@@ -278,19 +308,20 @@ def _draw_stocks(panel: Axes, plan: Plan, axis: TimeAxis) -> None:
     edges = axis.place(edges_min(plan))
     stocks = [s for s in plan.declaration.stocks if np.isfinite(np.max(s.upper)) and np.max(s.upper) > 0]
     unbounded = [plain(s.key) for s in plan.declaration.stocks if s not in stocks]
-    highest, ends = 100.0, []
+    lowest, highest, ends = 0.0, 100.0, []
     for number, stock in enumerate(stocks):
         colour, dashes = style.line_style(number)
         full = float(np.max(stock.upper))
         levels = np.concatenate([[stock.initial], plan.audit.values[stock.key]]) / full * 100.0
         panel.plot(edges, levels, color=colour, linestyle=dashes, linewidth=1.9, zorder=4)
         _draw_limits(panel, edges, stock, full, colour)
-        highest = max(highest, float(levels.max()))
+        lowest, highest = min(lowest, float(levels.min())), max(highest, float(levels.max()))
         ends.append((float(levels[-1]), f"{plain(stock.key)}\n{_span(stock, plan)}", colour))
     panel.axhline(100.0, color=style.INK, linewidth=1.2, zorder=2)
-    panel.set_ylim(0.0, highest * 1.08)
+    panel.set_ylim(lowest * 1.08, highest * 1.08)
     panel.grid(axis="y", color=style.GRID, linewidth=0.8, zorder=0)
-    for at, (_, label, colour) in zip(_apart([end for end, _, _ in ends], highest * 0.2), ends, strict=True):
+    distance = (highest - lowest) * min(0.2, 1.2 / max(len(ends), 1))
+    for at, (_, label, colour) in zip(apart([end for end, _, _ in ends], distance), ends, strict=True):
         panel.text(1.008, at, label, color=colour, fontsize=style.SMALL_PT, va="center", clip_on=False)
     left_out = f"; no upper limit, not drawn: {', '.join(unbounded)}" if unbounded else ""
     _heading(panel, f"Stocks, % of their upper limit (dotted: lower limits){left_out}")
@@ -309,11 +340,26 @@ def _draw_limits(panel: Axes, edges: Array, stock: Stock, full: float, colour: s
         )
     upper = stock.upper / full * 100.0
     if np.any(upper < 100.0):
-        panel.stairs(upper, edges, baseline=None, color=colour, linestyle=(0, (4, 2)), linewidth=1.0, zorder=3)
+        panel.stairs(
+            upper, edges, baseline=None, color=colour, linestyle=(0, (4, 2)), linewidth=1.0, zorder=3
+        )
 
 
-def _apart(wanted: list[float], distance: float) -> list[float]:
-    """Return heights near the wanted ones, in the same order, that are a distance apart."""
+def apart(wanted: list[float], distance: float) -> list[float]:
+    """Return heights near the wanted ones, in the same order, at least a distance apart.
+
+    Parameters
+    ----------
+    wanted : list of float
+        Heights at which labels would like to stand. [any]
+    distance : float
+        Least distance of two labels. [any]
+
+    Returns
+    -------
+    list of float
+        Heights of the labels. [any]
+    """
     order = sorted(range(len(wanted)), key=lambda i: wanted[i])
     placed = [0.0] * len(wanted)
     below = -np.inf
@@ -332,8 +378,11 @@ def _draw_times(panels: list[Axes], plan: Plan, axis: TimeAxis) -> None:
         if last <= first:
             continue
         inches_per_hour = (right - left) * PANEL_WIDTH_IN / ((last - first) / 60.0)
-        step = next((s for s in TICK_STEPS_H if s * inches_per_hour >= (0.38 if s < 24 else 0.5)), TICK_STEPS_H[-1])
-        for minute in np.arange(first, last + 1, 60.0):
+        step = next(
+            (s for s in TICK_STEPS_H if s * inches_per_hour >= (0.38 if s < 24 else 0.5)), TICK_STEPS_H[-1]
+        )
+        # Quarters, because a zone or a change of clocks may put full hours at 15, 30 or 45 min past in UTC.
+        for minute in np.arange(first, last + 1, 15.0):
             at = instant_of(int(minute)).astimezone(zone)
             place = float(axis.place(np.array([minute]))[0])
             far = not ticks or (place - ticks[-1][0]) * PANEL_WIDTH_IN >= 0.2
@@ -364,27 +413,43 @@ def _draw_head(figure: Figure, panel: Axes, plan: Plan, axis: TimeAxis) -> None:
     first = plan.horizon.local_starts[0]
     day = f"{WEEKDAYS[first.weekday()]} {first.day} {MONTHS[first.month - 1]} {first.year}"
     figure.text(
-        0.25 / width, 1 - 0.32 / height, f"{plain(plan.site.name)}: load plan for {day}", fontsize=15,
-        color=style.INK, fontweight="bold",
-    )  # fmt: skip
+        MARGIN_IN / width,
+        1 - 0.32 / height,
+        f"{plain(plan.site.name)}: load plan for {day}",
+        fontsize=15,
+        color=style.INK,
+        fontweight="bold",
+    )
     good = plan.status is Status.PLAN
     figure.text(
-        1 - 0.25 / width, 1 - 0.32 / height, STATUS_WORDS[plan.status], fontsize=12 if good else 15, ha="right",
-        color=style.INK if good else style.PAPER, fontweight="bold",
+        1 - MARGIN_IN / width,
+        1 - 0.32 / height,
+        STATUS_WORDS[plan.status],
+        fontsize=12 if good else 15,
+        ha="right",
+        color=style.INK if good else style.PAPER,
+        fontweight="bold",
         bbox=None if good else {"facecolor": style.ALARM, "edgecolor": "none", "pad": 4},
-    )  # fmt: skip
+    )
     figure.text(
-        0.25 / width, 1 - 0.52 / height,
+        MARGIN_IN / width,
+        1 - 0.52 / height,
         f"Contract {plain(plan.site.contract.name)}. Local time, {plan.horizon.timezone}.",
-        fontsize=style.FONT_PT, color=style.FAINT_INK,
-    )  # fmt: skip
+        fontsize=style.FONT_PT,
+        color=style.FAINT_INK,
+    )
     if axis.share < 1.0:
         ahead = "look-ahead, hours drawn narrower" if axis.stretched else "look-ahead"
         for place, text, side in ((-0.006, "plan day", "right"), (0.006, ahead, "left")):
             panel.text(
-                axis.share + place, 1.03, text, transform=panel.transAxes, ha=side, color=style.INK,
+                axis.share + place,
+                1.03,
+                text,
+                transform=panel.transAxes,
+                ha=side,
+                color=style.INK,
                 fontsize=style.FONT_PT,
-            )  # fmt: skip
+            )
 
 
 STATUS_WORDS = {

@@ -254,7 +254,12 @@ def _fixed_columns() -> Iterator[tuple[str, Column]]:
 
 def _declared(plan: Plan) -> Iterator[tuple[str, Column]]:
     declaration = plan.declaration
-    for record in (*declaration.variables, *declaration.curves, *declaration.stocks):
+    records: tuple[Variable | Curve | Stock, ...] = (
+        *declaration.variables,
+        *declaration.curves,
+        *declaration.stocks,
+    )
+    for record in records:
         if isinstance(record, Variable) and record.intervals is None:
             continue
         unit = owner(plan, record.key) or "the contract"
@@ -459,7 +464,9 @@ def documented_fields() -> tuple[Documented, ...]:
         Documented("cost.other", money, "of which all else: steam, materials, income, value of end stocks"),
         Documented("cost.by_group.{group}", money, "the same by line of the summary; income is negative"),
         Documented("cost.sunk", money, "charges of the billing period that no load of this horizon changes"),
-        Documented("lower_bound", money, "no plan for the same horizon, prices, duties and end stocks costs less"),
+        Documented(
+            "lower_bound", money, "no plan for the same horizon, prices, duties and end stocks costs less"
+        ),
         Documented("gap.before_steps", "-", "(cost - bound) / denominator, loads not yet rounded to steps"),
         Documented("gap.after_steps", "-", "the same with stepped loads; null until loads are stepped"),
         Documented("gap.denominator", money, "sum of absolute energy charges over the intervals"),
@@ -512,7 +519,9 @@ def documented_fields() -> tuple[Documented, ...]:
         Documented("misses[].quantity", "as `unit`", "how much over the horizon"),
         Documented("misses[].unit", "-", "unit of the quantity"),
         Documented("misses[].first_at", "-", "start of the first interval; null without one"),
-        Documented("misses[].counts_per_unit", "currency/unit", "what a missed unit counts; never part of the cost"),
+        Documented(
+            "misses[].counts_per_unit", "currency/unit", "what a missed unit counts; never part of the cost"
+        ),
         Documented("violations[].key", "-", "row, stock, bus or reading"),
         Documented("violations[].meaning", "-", "limit that is broken"),
         Documented("violations[].amount", "as `unit`", "by how much, where it is broken most"),
@@ -520,7 +529,9 @@ def documented_fields() -> tuple[Documented, ...]:
         Documented("violations[].worst_at", "-", "start of that interval; null without one"),
         Documented("peak.billed[].key", "-", "peak that a demand charge bills"),
         Documented("peak.billed[].label", "-", "term and billing period"),
-        Documented("peak.billed[].peak_mw", "MW", "billed peak, what was reached before the horizon included"),
+        Documented(
+            "peak.billed[].peak_mw", "MW", "billed peak, what was reached before the horizon included"
+        ),
         *_spanned(
             "peak.import",
             (
@@ -538,7 +549,9 @@ def documented_fields() -> tuple[Documented, ...]:
         Documented("bill[].formula", "-", "how the amount follows"),
         Documented("comparisons[].name", "-", "another way of running for the same duties and end stocks"),
         Documented("comparisons[].possible", "-", "whether it can be run"),
-        Documented("comparisons[].comparable", "-", "false if the plan itself misses duties or breaks limits"),
+        Documented(
+            "comparisons[].comparable", "-", "false if the plan itself misses duties or breaks limits"
+        ),
         Documented("comparisons[].cost", money, "its exact cost, same definition as the plan's"),
         Documented("comparisons[].energy_cost", money, "its energy charges"),
         Documented("comparisons[].saving", money, "its cost less the plan's"),

@@ -12,7 +12,6 @@ import platform
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from models.misses import NAMES
 from scheduler.report.cautions import CAUTIONS, MODEL_ACCURACY
 from scheduler.report.figures import (
     CircuitFigures,
@@ -29,7 +28,7 @@ from scheduler.report.figures import (
     stock_figures,
     worst_balance,
 )
-from scheduler.report.wording import local_minute, local_start, tidy
+from scheduler.report.wording import duty_words, local_minute, local_start, tidy
 from scheduler.result import Plan
 
 Json = dict[str, object]
@@ -256,7 +255,7 @@ def _misses(plan: Plan) -> list[Json]:
             "key": miss.key,
             "meaning": miss.meaning,
             "class": miss.miss_class,
-            "class_meaning": NAMES[miss.miss_class],
+            "class_meaning": duty_words(miss.miss_class),
             "quantity": tidy(miss.quantity),
             "unit": miss.unit,
             "first_at": _at(plan, miss.interval),

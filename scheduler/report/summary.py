@@ -9,7 +9,6 @@ import math
 import textwrap
 from collections.abc import Iterable, Sequence
 
-from models.misses import NAMES
 from scheduler.report.cautions import MODEL_ACCURACY, SHORT_CAUTION
 from scheduler.report.figures import (
     POWER_GROUPS,
@@ -25,7 +24,7 @@ from scheduler.report.figures import (
     saving_percent,
     stock_figures,
 )
-from scheduler.report.wording import fixed, plain, spoken_minute, spoken_start
+from scheduler.report.wording import duty_words, fixed, plain, spoken_minute, spoken_start
 from scheduler.result import Comparison, Plan, Status
 
 WIDTH = 100
@@ -38,13 +37,13 @@ MOST_FAILURES = 4
 
 HEADLINES = {
     Status.PLAN: "PLAN: all duties met, all limits kept.",
-    Status.MISSES: "MISSED DUTIES: all limits are kept, but not every duty can be met. Least possible misses:",
+    Status.MISSES: "MISSED DUTIES: all limits kept, but not all duties can be met. Least possible misses:",
     Status.NOT_A_PLAN: (
         "NOT A PLAN: limits of plant or permit are broken even with every duty left open. DO NOT RUN THIS. "
         "Least violation:"
     ),
     Status.SOLVER_LIMIT: (
-        "PLAN WITH AN OPEN GAP: duties met and limits kept, but the solver's limit came before the gap closed."
+        "PLAN WITH AN OPEN GAP: duties met and limits kept, but the solver stopped before the gap closed."
     ),
 }
 """First words of the page."""
@@ -101,7 +100,7 @@ def _headline(plan: Plan) -> list[str]:
         for violation in plan.audit.violations
     ]
     misses = [
-        f"  {_quantity(miss.quantity)} {miss.unit} missed of {NAMES[miss.miss_class]}: "
+        f"  {_quantity(miss.quantity)} {miss.unit} missed of {duty_words(miss.miss_class)}: "
         f"{_named(miss.meaning, miss.key)}{_when(plan, miss.interval, 'from')}"
         for miss in plan.misses
     ]
@@ -174,13 +173,16 @@ def _power(plan: Plan) -> list[str]:
     mask = plan_mask(plan)
     spans = {"plan day": mask} if mask.all() else {"plan day": mask, "horizon": mask | True}
     price = f"paid {currency}/MWh"
-    lines = [f"{'Import':<17}  {'MWh':>12} {'mean MW':>9} {'max MW':>9}  {'from':<23} {price:>13} {'time mean':>9}"]
+    lines = [
+        f"{'Import':<17}  {'MWh':>12} {'mean MW':>9} {'max MW':>9}  {'from':<23} {price:>13} {'time mean':>9}"
+    ]
     for name, span in spans.items():
         figures = energy_figures(plan, span)
         paid = "-" if figures.price_per_mwh is None else fixed(figures.price_per_mwh, 2)
         lines.append(
             f"{name:<17}  {fixed(figures.energy_mwh, 1, True):>12} {fixed(figures.mean_mw, 2):>9} "
-            f"{fixed(figures.max_mw, 2):>9}  {spoken_minute(plan.horizon, figures.max_at_min):<23} {paid:>13} "
+            f"{fixed(figures.max_mw, 2):>9}  "
+            f"{spoken_minute(plan.horizon, figures.max_at_min):<23} {paid:>13} "
             f"{fixed(figures.time_mean_price_per_mwh, 2):>9}"
         )
     for peak in billed_peaks(plan):
@@ -229,7 +231,9 @@ def _against(plan: Plan, comparison: Comparison) -> str:
     share = saving_percent(plan, comparison)
     percent = "" if share is None else f", {fixed(abs(share), 2)} % of its energy charges"
     verb = "saves" if amount >= 0 else "costs MORE by"
-    return f"Against {name}{note}: {verb} {fixed(abs(amount), 2, True)} {plan.site.contract.currency}{percent}."
+    return (
+        f"Against {name}{note}: {verb} {fixed(abs(amount), 2, True)} {plan.site.contract.currency}{percent}."
+    )
 
 
 def _certificate(plan: Plan) -> str:
@@ -245,8 +249,8 @@ def _certificate(plan: Plan) -> str:
         )
     duties = "duties" if comparable(plan) else "duties (with the same misses and violations)"
     return (
-        f"Certificate: no way of running this horizon at these prices, {duties} and end stocks costs less than "
-        f"{fixed(certificate.lower_bound, 2, True)} {currency}; this plan is at most "
+        f"Certificate: no way of running this horizon at these prices, {duties} and end stocks costs less "
+        f"than {fixed(certificate.lower_bound, 2, True)} {currency}; this plan is at most "
         f"{fixed(max(above, 0.0), 2, True)} above it ({max(certificate.gap, 0.0) * 100:.2g} % of the energy "
         "charges). Forecast prices count as given; loads are not yet rounded to steps."
     )

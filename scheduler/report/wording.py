@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 
 from models.horizon import Horizon, instant_of
+from models.misses import NAMES
 
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -152,3 +153,19 @@ def plain(text: str) -> str:
         The same text; line breaks and tabs become spaces, other control characters '?'. [-]
     """
     return "".join(c if c.isprintable() else "?" for c in " ".join(text.split()))
+
+
+def duty_words(miss_class: int) -> str:
+    """Return a class of duties in words, also of a class that only a unit of one's own knows.
+
+    Parameters
+    ----------
+    miss_class : int
+        Class, see `models.misses`. [-]
+
+    Returns
+    -------
+    str
+        For example 'pipeline customer'. [-]
+    """
+    return NAMES.get(miss_class, f"duty of class {miss_class}")
