@@ -387,13 +387,13 @@ class Planner:
             first = self.solver.columns[load.key].start
             rows.extend(
                 (0.0, 0.0, [first + t, scale], [1.0, -float(pattern[t])])
-                for t in np.flatnonzero(load.upper > load.lower).tolist()
+                for t in np.flatnonzero(load.upper >= np.max(load.upper)).tolist()
             )
         return self._compared(
             self.options.pattern_name,
             rows,
-            "the past loads times one factor per circuit so that the same duties are met, at least the same "
-            "end stocks",
+            "the past loads times one factor per circuit, free only where equipment is out; same duties, at "
+            "least the same end stocks",
         )
 
     def _compared(

@@ -246,7 +246,9 @@ def _draw_loads(panel: Axes, plan: Plan, axis: TimeAxis) -> None:
         if np.any(upper <= 0.0):
             _draw_outages(panel, edges, base, upper <= 0.0)
             hatched = "; hatched: out of service"
-        _write_loads(panel, edges, base, load, full)
+        day = plan.horizon.plan_intervals
+        _write_loads(panel, edges[: day + 1], base, load[:day], full)
+        _write_loads(panel, edges[day:], base, load[day:], full)
         centres.append((base + LANE_FILL / 2, f"{plain(name)}\nfull {_ka(full, full)} kA"))
     panel.set_ylim(0.0, max(len(names), 1) + 0.02)
     panel.set_yticks([at for at, _ in centres], [label for _, label in centres])
@@ -310,13 +312,13 @@ def _draw_stocks(panel: Axes, plan: Plan, axis: TimeAxis) -> None:
     unbounded = [plain(s.key) for s in plan.declaration.stocks if s not in stocks]
     lowest, highest, ends = 0.0, 100.0, []
     for number, stock in enumerate(stocks):
-        colour, dashes = style.line_style(number)
+        colour, dashes, pattern = style.line_style(number)
         full = float(np.max(stock.upper))
         levels = np.concatenate([[stock.initial], plan.audit.values[stock.key]]) / full * 100.0
         panel.plot(edges, levels, color=colour, linestyle=dashes, linewidth=1.9, zorder=4)
         _draw_limits(panel, edges, stock, full, colour)
         lowest, highest = min(lowest, float(levels.min())), max(highest, float(levels.max()))
-        ends.append((float(levels[-1]), f"{plain(stock.key)}\n{_span(stock, plan)}", colour))
+        ends.append((float(levels[-1]), f"{plain(stock.key)}{pattern}\n{_span(stock, plan)}", colour))
     panel.axhline(100.0, color=style.INK, linewidth=1.2, zorder=2)
     panel.set_ylim(lowest * 1.08, highest * 1.08)
     panel.grid(axis="y", color=style.GRID, linewidth=0.8, zorder=0)

@@ -27,8 +27,14 @@ LOOK_AHEAD_FILL = "#f4f5f7"
 
 LINES = ("#3a1e5c", "#d9532c", "#3b6fe0", "#14937f", "#7d1f1f", "#c05fb0")
 """Line colours, in order of use."""
-DASHES = ("solid", (0, (6, 2)), (0, (2, 1.5)))
-"""Line patterns: the next one each time the colours have been used up."""
+Pattern = str | tuple[float, tuple[float, ...]]
+
+DASHES: tuple[tuple[Pattern, str], ...] = (
+    ("solid", ""),
+    ((0, (6, 2)), ", dashed"),
+    ((0, (2, 1.5)), ", finely dashed"),
+)
+"""Line patterns, with what a label adds: the next one each time the colours have been used up."""
 
 PAGE_IN = (11.7, 8.3)
 """Width and least height of a chart: A4 across. [in]"""
@@ -42,7 +48,7 @@ NUMBER_PT = 7.8
 """Size of loads inside a lane. [pt]"""
 
 
-def line_style(position: int) -> tuple[str, str | tuple[float, tuple[float, ...]]]:
+def line_style(position: int) -> tuple[str, Pattern, str]:
     """Return colour and pattern of the n-th line of a panel.
 
     Parameters
@@ -53,6 +59,7 @@ def line_style(position: int) -> tuple[str, str | tuple[float, tuple[float, ...]
     Returns
     -------
     tuple
-        Colour and line pattern. [-]
+        Colour, line pattern, and what a label adds to tell the pattern. [-]
     """
-    return LINES[position % len(LINES)], DASHES[position // len(LINES) % len(DASHES)]
+    pattern, words = DASHES[position // len(LINES) % len(DASHES)]
+    return LINES[position % len(LINES)], pattern, words

@@ -82,7 +82,8 @@ def _wrapped(text: str, indent: int = 0) -> list[str]:
 
 def _capped(lines: Sequence[str], what: str, most: int) -> list[str]:
     rest = len(lines) - most
-    if rest <= 0:
+    # The pointer takes a line itself, so one row too many is simply shown.
+    if rest <= 1:
         return list(lines)
     return [*lines[:most], f"  and {rest} more {what}: see plan.json"]
 

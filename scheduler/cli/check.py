@@ -1,0 +1,25 @@
+"""The command `brinewatt check`."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+
+import click
+
+
+@click.command()
+@click.argument("site", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--day", type=click.DateTime(["%Y-%m-%d"]), help="Plan day; the site file's day, or tomorrow.")
+def check(site: Path, day: dt.datetime | None) -> None:
+    """Read SITE and all its files and list every problem, without planning."""
+    import models.kinds  # noqa: F401 - fills the registers of kinds
+    from scheduler.read.inputs import read_inputs
+
+    inputs = read_inputs(site, day.date() if day else None)
+    for note in inputs.notes:
+        click.echo(f"note: {note}")
+    click.echo(
+        f"{inputs.site.name}: {len(inputs.site.units)} units and orders, {len(inputs.horizon)} intervals from "
+        f"{inputs.horizon.local_starts[0].isoformat(timespec='minutes')}: no problem found"
+    )

@@ -1,0 +1,43 @@
+"""The command `brinewatt demo`."""
+
+from __future__ import annotations
+
+import shutil
+from importlib.resources import as_file, files
+from pathlib import Path
+
+import click
+
+from scheduler.cli.steps import run, tell
+from scheduler.errors import FolderError
+
+NOT_COPIED = shutil.ignore_patterns("__init__.py", "__pycache__")
+
+
+@click.command()
+@click.option(
+    "--copy",
+    "copy_to",
+    type=click.Path(path_type=Path),
+    help="Copy the demo's files to a new folder instead, to make them your own.",
+)
+@click.option("--out", type=click.Path(file_okay=False, path_type=Path), help="Folder for the plan.")
+@click.option("--replace", is_flag=True, help="Replace an older plan in that folder.")
+@click.pass_context
+def demo(ctx: click.Context, copy_to: Path | None, out: Path | None, replace: bool) -> None:
+    """Plan a day of an invented site with mercury, sodium and potash rooms.
+
+    Everything in the demo is made up: site, prices, orders and plant values.
+    """
+    with as_file(files("tariffs_demo")) as folder:
+        if copy_to is not None:
+            try:
+                shutil.copytree(folder, copy_to, ignore=NOT_COPIED)
+            except OSError as error:
+                raise FolderError(
+                    f"{copy_to}: the demo cannot be copied there ({error.strerror or 'it exists already'}): "
+                    "name a folder that does not exist yet"
+                ) from error
+            tell(f"Copied. Edit {copy_to / 'site.toml'}, then: brinewatt plan {copy_to / 'site.toml'}")
+            return
+        ctx.exit(run(folder / "site.toml", None, {}, out, replace, seconds=120.0))

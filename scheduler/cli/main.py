@@ -1,0 +1,56 @@
+"""The command `brinewatt`: its group, and how errors end."""
+
+from __future__ import annotations
+
+import sys
+from importlib.metadata import version
+from typing import Any
+
+import click
+
+from scheduler.cli.check import check
+from scheduler.cli.demo import demo
+from scheduler.cli.plan import plan
+from scheduler.errors import BrinewattError
+
+
+class Group(click.Group):
+    """A group that tells an error of ours in words and ends with its exit code."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command; turn an error of ours into words on stderr (see `click.Group.invoke`)."""
+        try:
+            return super().invoke(ctx)
+        except BrinewattError as error:
+            click.echo(f"Error: {error}", err=True)
+            ctx.exit(error.exit_code)
+
+
+@click.group(
+    cls=Group,
+    context_settings={"help_option_names": ["-h", "--help"], "show_default": True, "max_content_width": 100},
+)
+@click.version_option(version("brinewatt"), prog_name="brinewatt")
+def main() -> None:
+    """Plan the hourly load of chlor-alkali cell rooms at the lowest power cost.
+
+    \b
+    First try the invented demo site:     brinewatt demo
+    Then copy it and make it your own:    brinewatt demo --copy my_site
+    Check your files:                     brinewatt check my_site/site.toml
+    Make the plan for a day:              brinewatt plan my_site/site.toml --day 2026-06-08
+
+    Exit codes: 0 done; 1 a bug; 2 wrong use or bad input; 3 a duty is missed or NOT A PLAN;
+    4 a limit of the solver.
+
+    A plan is advice. Interlocks, permits, operating procedures, local codes and licensed practice
+    come first.
+    """
+
+
+main.add_command(plan)
+main.add_command(demo)
+main.add_command(check)
+
+if __name__ == "__main__":
+    sys.exit(main())
