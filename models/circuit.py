@@ -19,7 +19,18 @@ from models.checks import InvalidValues, above, at_least, check, in_order, one_o
 from models.current_efficiency import CurrentEfficiency
 from models.faraday import alkali_of, kg_per_kah, mass_ratio
 from models.horizon import Array, Horizon, Integers, Mask
-from models.pieces import Curve, Declaration, Entry, Flow, Limit, Rows, Simulation, Variable
+from models.pieces import (
+    ChangeLimit,
+    Curve,
+    Declaration,
+    Entry,
+    Flow,
+    Limit,
+    Moves,
+    Rows,
+    Simulation,
+    Variable,
+)
 from models.rectifier import Rectifier
 from models.situation import Situation
 from models.technology import DEFAULTS
@@ -102,6 +113,12 @@ class Circuit(Unit):
     ramp_minutes : float
         Time over which the change is limited: within any such time the load moves by at most the rate
         times this time, whatever the length of the intervals. [min]
+    step_ka : float, optional
+        Operable step of the load, a fine step or a tap; any load if not stated. [kA]
+    changes_per_shift, changes_per_day : int, optional
+        Greatest number of load changes in a shift and on a local day; no limit if not stated. [-]
+    dwell_minutes : float
+        Least time between two changes, 0 or more. [min]
     """
 
     name: str
@@ -124,6 +141,10 @@ class Circuit(Unit):
     auxiliary_kwh_per_t: float = 0.0
     ramp_ka_per_min: float | None = None
     ramp_minutes: float = 15.0
+    step_ka: float | None = None
+    changes_per_shift: int | None = None
+    changes_per_day: int | None = None
+    dwell_minutes: float = 0.0
 
     availabilities = ("in_service", "electrolysers", "cells", "rectifier_units", "load_max_ka")
 
@@ -141,6 +162,10 @@ class Circuit(Unit):
             auxiliary_kwh_per_t=at_least(0, "kWh/t"),
             ramp_ka_per_min=above(0, "kA/min"),
             ramp_minutes=above(0, "min"),
+            step_ka=above(0, "kA"),
+            changes_per_shift=at_least(0),
+            changes_per_day=at_least(0),
+            dwell_minutes=at_least(0, "min"),
         )
         in_order(self, "density_min_ka_per_m2", "density_max_ka_per_m2", "kA/m2")
         if not self.cell_voltage.convex_power(self.density_min_ka_per_m2, self.density_max_ka_per_m2):
@@ -210,8 +235,8 @@ class Circuit(Unit):
             cause = min(ceilings, key=lambda name: float(ceilings[name][at]))
             raise ValueError(
                 f"{self.name}: at {horizon.local_starts[at].isoformat(timespec='minutes')} the {cause} "
-                f"allows {state.load_max_ka[at]:.1f} kA, below the least load {state.load_min_ka[at]:.1f} kA: "
-                "declare the circuit out of service or change the limit"
+                f"allows {state.load_max_ka[at]:.1f} kA, below the least load "
+                f"{state.load_min_ka[at]:.1f} kA: declare the circuit out of service or change the limit"
             )
         return state
 
@@ -276,7 +301,8 @@ class Circuit(Unit):
             variables=(variable,),
             curves=(curve,),
             flows=tuple(flows),
-            rows=self._ramps(horizon, situation, state),
+            rows=(*self._ramps(horizon, situation, state), *self._quiet(horizon, state)),
+            moves=(self._moves(horizon, situation, state),),
         )
 
     def _ac_power(self, load: Array, t: Integers, state: CircuitState) -> Array:
@@ -343,6 +369,61 @@ class Circuit(Unit):
                 )
             )
         return tuple(families)
+
+    def _quiet(self, horizon: Horizon, state: CircuitState) -> tuple[Rows, ...]:
+        """Return the rule that no load changes in quiet times, except where equipment is switched."""
+        later = np.flatnonzero(horizon.quiet_starts[1:] & self._tied(state)) + 1
+        if not later.size:
+            return ()
+        rows, ones = np.arange(len(later)), np.ones(len(later))
+        load = self.key("load")
+        return (
+            Rows(
+                self.key("quiet"),
+                "kA",
+                (Entry(load, rows, later, ones), Entry(load, rows, later - 1, -ones)),
+                np.zeros(len(later)),
+                np.zeros(len(later)),
+                intervals=later,
+                meaning=f"no change of the load of {self.name} around a change of shift",
+            ),
+        )
+
+    @staticmethod
+    def _tied(state: CircuitState) -> Mask:
+        """Whether an interval runs with the same equipment as the one before. Shape (n-1,)."""
+        same: Mask = (
+            state.in_service[1:]
+            & state.in_service[:-1]
+            & (state.cells[1:] == state.cells[:-1])
+            & (state.electrolysers[1:] == state.electrolysers[:-1])
+        )
+        return same
+
+    def _moves(self, horizon: Horizon, situation: Situation, state: CircuitState) -> Moves:
+        limits = []
+        for labels, most in (
+            (horizon.shift_labels, self.changes_per_shift),
+            (tuple(day.isoformat() for day in horizon.days), self.changes_per_day),
+        ):
+            if most is not None:
+                limits += [
+                    ChangeLimit(label, np.flatnonzero(np.array(labels) == label), most)
+                    for label in dict.fromkeys(labels)
+                ]
+        ramp = np.inf if self.ramp_ka_per_min is None else self.ramp_ka_per_min * self.ramp_minutes
+        tied = np.concatenate([[self.name in situation.loads_before], self._tied(state)])
+        return Moves(
+            self.key("moves"),
+            self.key("load"),
+            self.step_ka,
+            tuple(limits),
+            self.dwell_minutes,
+            tied & ((state.load_max_ka > state.load_min_ka) | state.in_service),
+            ramp,
+            situation.loads_before.get(self.name),
+            meaning=f"changes of the load of {self.name}",
+        )
 
     def simulate(self, horizon: Horizon, situation: Situation, setpoints: Mapping[str, Array]) -> Simulation:
         """Return products, power and readings at given loads, cell by cell (see `Unit.simulate`)."""

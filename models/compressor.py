@@ -12,7 +12,7 @@ import numpy as np
 
 from models.checks import above, at_least, between, check
 from models.horizon import Array, Horizon, Integers
-from models.pieces import Curve, Declaration, Flow, Limit, Simulation, Variable
+from models.pieces import Curve, Declaration, Entry, Flow, Limit, Rows, Simulation, Variable
 from models.situation import Situation
 from models.unit import Unit, unit_kind
 
@@ -38,6 +38,11 @@ class Compressor(Unit):
         (value from memory). 0 to 1. [-]
     kwh_per_t : float
         Energy per tonne through the machines, 0 or more. [kWh/t]
+    step_t_per_h : float, optional
+        Greatest change of the site's chlorine within `step_minutes`: the header holds minutes only. No
+        limit if not stated. [t/h]
+    step_minutes : float
+        Time over which that change is limited, above 0. [min]
     inlet, outlet : str
         Commodities taken and delivered. [-]
     """
@@ -47,6 +52,8 @@ class Compressor(Unit):
     capacity_t_per_h: float
     surge_share: float = 0.68
     kwh_per_t: float = 30.0
+    step_t_per_h: float | None = None
+    step_minutes: float = 15.0
     inlet: str = "chlorine_wet"
     outlet: str = "chlorine"
 
@@ -59,6 +66,8 @@ class Compressor(Unit):
             capacity_t_per_h=above(0, "t/h"),
             surge_share=between(0, 1),
             kwh_per_t=at_least(0, "kWh/t"),
+            step_t_per_h=above(0, "t/h"),
+            step_minutes=above(0, "min"),
         )
 
     def declare(self, horizon: Horizon, situation: Situation) -> Declaration:
@@ -86,11 +95,32 @@ class Compressor(Unit):
                     meaning=f"chlorine through {self.name}",
                 ),
             ),
+            rows=self._step(horizon, flow, capacity),
             curves=(Curve(power, "MW", flow, value, slope, meaning=f"power of {self.name}"),),
             flows=(
                 Flow(self.inlet, flow, -1.0),
                 Flow(self.outlet, flow, 1.0),
                 Flow("power", power, -1.0),
+            ),
+        )
+
+    def _step(self, horizon: Horizon, flow: str, capacity: Array) -> tuple[Rows, ...]:
+        """Return the limit on the change of the site's chlorine, where the machines stay the same."""
+        if self.step_t_per_h is None:
+            return ()
+        earlier, later = horizon.pairs_within(self.step_minutes)
+        same = capacity[earlier] == capacity[later]
+        earlier, later = earlier[same], later[same]
+        rows, ones = np.arange(len(later)), np.ones(len(later))
+        return (
+            Rows(
+                self.key("step"),
+                "t/h",
+                (Entry(flow, rows, later, ones), Entry(flow, rows, earlier, -ones)),
+                -self.step_t_per_h * ones,
+                self.step_t_per_h * ones,
+                intervals=later,
+                meaning=f"change of the site's chlorine within {self.step_minutes:g} min",
             ),
         )
 

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
+
+from models.shifts import ShiftCalendar
 
 Array = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
@@ -97,6 +99,8 @@ class Horizon:
         IANA name of the zone in which people read times and days begin. [-]
     plan_intervals : int
         How many intervals, from the first, belong to the plan proper; the rest is look-ahead. [-]
+    shifts : ShiftCalendar
+        When shifts change, on the local clock. [-]
 
     Raises
     ------
@@ -108,6 +112,7 @@ class Horizon:
     lengths_min: Integers
     timezone: str
     plan_intervals: int
+    shifts: ShiftCalendar = field(default_factory=ShiftCalendar)
 
     def __post_init__(self) -> None:
         if len(self.starts_min) == 0 or len(self.starts_min) != len(self.lengths_min):
@@ -133,6 +138,7 @@ class Horizon:
         minutes: int = 60,
         look_ahead_days: int = 0,
         look_ahead_minutes: int | None = None,
+        shifts: ShiftCalendar | None = None,
     ) -> Horizon:
         """Return a horizon of one plan day and some days of look-ahead.
 
@@ -148,6 +154,8 @@ class Horizon:
             Days after the plan day, 0 or more. [d]
         look_ahead_minutes : int, optional
             Length of an interval after the plan day; as on the plan day unless given. [min]
+        shifts : ShiftCalendar, optional
+            When shifts change; one shift a day unless given. [-]
 
         Returns
         -------
@@ -171,7 +179,13 @@ class Horizon:
         later_minutes = look_ahead_minutes or minutes
         later = np.arange(bounds[1], bounds[2], later_minutes, dtype=np.int64)
         lengths = np.concatenate([np.full(len(plan), minutes), np.full(len(later), later_minutes)])
-        return cls(np.concatenate([plan, later]), lengths.astype(np.int64), timezone, len(plan))
+        return cls(
+            np.concatenate([plan, later]),
+            lengths.astype(np.int64),
+            timezone,
+            len(plan),
+            shifts or ShiftCalendar(),
+        )
 
     def __len__(self) -> int:
         """Return the number of intervals."""
@@ -208,6 +222,16 @@ class Horizon:
     def months(self) -> tuple[str, ...]:
         """Local calendar month of each interval, as 'YYYY-MM'. Length n. [-]."""
         return tuple(f"{day.year:04d}-{day.month:02d}" for day in self.days)
+
+    @cached_property
+    def shift_labels(self) -> tuple[str, ...]:
+        """Shift in which each interval starts, by local day and starting time. Length n. [-]."""
+        return tuple(self.shifts.label(start) for start in self.local_starts)
+
+    @cached_property
+    def quiet_starts(self) -> Mask:
+        """Whether an interval starts in a quiet time: no load may change there. Shape (n,). [-]."""
+        return np.array([self.shifts.is_quiet(start) for start in self.local_starts])
 
     def share_inside(self, start_min: int, end_min: int) -> Array:
         """Return which share of each interval lies inside a window.
@@ -274,7 +298,11 @@ class Horizon:
         lengths = np.repeat(self.lengths_min // parts, parts)
         offsets = np.tile(np.arange(parts), len(self)) * lengths
         return Horizon(
-            np.repeat(self.starts_min, parts) + offsets, lengths, self.timezone, self.plan_intervals * parts
+            np.repeat(self.starts_min, parts) + offsets,
+            lengths,
+            self.timezone,
+            self.plan_intervals * parts,
+            self.shifts,
         )
 
 

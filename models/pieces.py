@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from models.horizon import Array, Integers
+from models.horizon import Array, Integers, Mask
 
 CurveFunction = Callable[[Array, Integers], Array]
 
@@ -260,13 +260,70 @@ class Exclusive:
     meaning: str = ""
 
 
+@dataclass(frozen=True, eq=False)
+class ChangeLimit:
+    """A greatest number of changes over some intervals.
+
+    Parameters
+    ----------
+    label : str
+        Shift or day, for people. [-]
+    intervals : ndarray
+        Intervals at whose start a change counts. Shape (k,). [-]
+    most : int
+        Greatest number of changes, 0 or more. [-]
+    """
+
+    label: str
+    intervals: Integers
+    most: int
+
+
+@dataclass(frozen=True, eq=False)
+class Moves:
+    """How a setpoint may be moved by people: in which steps, how often, with which rest between.
+
+    Parameters
+    ----------
+    key : str
+        Name of the record. [-]
+    variable : str
+        Key of the setpoint, declared on every interval. [-]
+    step : float or None
+        Operable step; setpoints are whole multiples of it. None: any value. [unit of the variable]
+    limits : tuple of ChangeLimit
+        Greatest numbers of changes. [-]
+    dwell_min : float
+        Least time between two changes. [min]
+    counted : ndarray of bool
+        Whether a difference to the interval before counts as a change (not where equipment is switched,
+        nor at the first interval if the value before is not known). Shape (n,). [-]
+    largest : float
+        Greatest single change; infinite if there is no limit. [unit of the variable]
+    before : float or None
+        Value just before the horizon. [unit of the variable]
+    meaning : str
+        What moves, in words. [-]
+    """
+
+    key: str
+    variable: str
+    step: float | None
+    limits: tuple[ChangeLimit, ...]
+    dwell_min: float
+    counted: Mask
+    largest: float
+    before: float | None
+    meaning: str = ""
+
+
 @dataclass(frozen=True)
 class Declaration:
     """Everything a unit, a contract component or a whole site declares.
 
     Parameters
     ----------
-    variables, curves, stocks, flows, rows, costs, exclusives : tuple
+    variables, curves, stocks, flows, rows, costs, exclusives, moves : tuple
         The records, in order of declaration. [-]
     """
 
@@ -277,6 +334,7 @@ class Declaration:
     rows: tuple[Rows, ...] = ()
     costs: tuple[Cost, ...] = ()
     exclusives: tuple[Exclusive, ...] = ()
+    moves: tuple[Moves, ...] = ()
 
     @classmethod
     def merged(cls, parts: Iterable[Declaration]) -> Declaration:
@@ -301,7 +359,7 @@ class Declaration:
         merged = cls(
             *(
                 tuple(record for part in parts for record in getattr(part, kind))
-                for kind in ("variables", "curves", "stocks", "flows", "rows", "costs", "exclusives")
+                for kind in ("variables", "curves", "stocks", "flows", "rows", "costs", "exclusives", "moves")
             )
         )
         for keys in (
@@ -311,6 +369,7 @@ class Declaration:
             [record.key for record in merged.rows],
             [record.key for record in merged.costs],
             [record.key for record in merged.exclusives],
+            [record.key for record in merged.moves],
         ):
             twice = sorted({key for key in keys if keys.count(key) > 1})
             if twice:

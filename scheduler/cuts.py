@@ -28,6 +28,8 @@ RESIDUAL_TOLERANCE = 1e-9
 """Residual of a curve, as a share of its size, below which no cut is worth a row."""
 APART_TOLERANCE = 1e-6
 """Rate above its floor at which a unit counts as running. [unit of the variable]"""
+SOLVER_SHARE = 0.5
+"""Share of the target gap that branch and bound may leave open; the rest is for the curves."""
 MAX_ROUNDS = 60
 
 
@@ -111,6 +113,7 @@ class Search:
         self.binaries = 0
         self.take(formulation)
         self._sizes = {curve.key: self._size(curve) for curve in formulation.declaration.curves}
+        self._scale = 1.0
         self._chorded: set[tuple[str, int]] = set()
         self._branches: dict[tuple[str, int], _Branch] = {}
         self._apart: set[tuple[str, int]] = set()
@@ -173,10 +176,9 @@ class Search:
         stop = time.perf_counter() + options.seconds
         best = Found(Answer.LIMIT)
         bound = -np.inf
-        scale = 1.0
         for count in range(1, options.rounds + 1):
             left = max(stop - time.perf_counter(), 0.1)
-            outcome = self.solver.solve(left, absolute_gap=0.1 * options.gap * scale)
+            outcome = self.solver.solve(left, absolute_gap=SOLVER_SHARE * options.gap * self._scale)
             if outcome.answer is Answer.INFEASIBLE:
                 return Found(Answer.INFEASIBLE, rounds=count)
             if not len(outcome.values):
@@ -184,7 +186,7 @@ class Search:
             bound = max(bound, outcome.bound)
             raw = self.read(outcome)
             exact = exact_values(self.formulation, raw)
-            scale = absolute_energy_cost(self.formulation, exact)
+            scale = self._scale = absolute_energy_cost(self.formulation, exact)
             cost = outcome.objective if true_cost is None else true_cost(exact)
             keeps = self._keeps_limits(exact)
             if keeps and not cost >= best.cost:
@@ -308,7 +310,7 @@ class Search:
         slopes = np.diff(values) / np.diff(points)
         pieces = len(slopes)
         solver = self.solver
-        z = branch.binaries = solver.add_columns(np.zeros(pieces), np.ones(pieces), binary=True)
+        z = branch.binaries = solver.add_columns(np.zeros(pieces), np.ones(pieces), whole=True)
         p = solver.add_columns(np.zeros(pieces), np.full(pieces, np.inf))
         result, argument = solver.columns[curve.key].start + t, solver.columns[curve.of].start + t
         rows: list[tuple[float, float, list[int], list[float]]] = [
@@ -345,7 +347,7 @@ class Search:
                 first, second = (self.solver.columns[k].start + t for k in (record.first, record.second))
                 first_max = float(self._bounds[record.first][1][t])
                 second_max = float(self._bounds[record.second][1][t])
-                z = self.solver.add_columns(np.zeros(1), np.ones(1), binary=True).start
+                z = self.solver.add_columns(np.zeros(1), np.ones(1), whole=True).start
                 self.solver.add_rows(
                     [
                         (

@@ -270,7 +270,7 @@ class Solver:
                 raise SolverError("rows could not be added to the program: this is a bug, please report it")
         return range(first, first + len(rows))
 
-    def add_columns(self, lower: Array, upper: Array, binary: bool = False) -> range:
+    def add_columns(self, lower: Array, upper: Array, whole: bool = False) -> range:
         """Add columns without cost that stand in no row yet.
 
         Parameters
@@ -297,7 +297,7 @@ class Solver:
             none,
             np.zeros(0),
         )
-        if binary and count:
+        if whole and count:
             self._has_binaries = True
             kinds = np.full(count, int(highspy.HighsVarType.kInteger), dtype=np.uint8)
             self._highs.changeColsIntegrality(count, np.arange(first, first + count, dtype=np.int32), kinds)

@@ -6,7 +6,7 @@ from scheduler.read.holiday_dates import holiday_dates
 
 
 def test_fixed_dates_of_public_law() -> None:
-    """The third of October is a holiday in Germany by law: Unification Treaty of 31 August 1990, article 2."""
+    """The third of October is a holiday in Germany: Unification Treaty of 31 August 1990, article 2."""
     days = holiday_dates("DE", (2026, 2027))
 
     assert dt.date(2026, 10, 3) in days
@@ -15,7 +15,7 @@ def test_fixed_dates_of_public_law() -> None:
 
 
 def test_a_part_of_a_country_has_its_own_days() -> None:
-    """Epiphany is a holiday in Bavaria, not in the whole country: Bavarian law on Sundays and holidays, article 1."""
+    """Epiphany is a holiday of a part of the country only: Bavarian law on holidays, article 1."""
     epiphany = dt.date(2026, 1, 6)
 
     assert epiphany in holiday_dates("DE-BY", (2026,))

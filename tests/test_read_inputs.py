@@ -4,6 +4,7 @@ import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from types import MappingProxyType
 from typing import ClassVar
 
 import numpy as np
@@ -20,6 +21,7 @@ from models.unit import UNIT_KINDS, Unit
 from scheduler.errors import InputError
 from scheduler.read.files import Source
 from scheduler.read.inputs import Inputs, read_inputs
+from scheduler.read.market_document import NAMESPACES
 
 
 class ToyUnit(Unit):
@@ -191,6 +193,7 @@ DAY = dt.date(2026, 11, 26)
 def hours(
     first: dt.datetime, count: int, line: str, header: str, skip: tuple[int, ...] = (), offset: bool = True
 ) -> str:
+    """Return a table with one row for each hour."""
     rows = [header]
     zone = dt.timezone(dt.timedelta(hours=1))
     for hour in range(count):
@@ -207,13 +210,15 @@ PRICES = hours(MIDNIGHT, 24, "{start},60,{n}.5", "start,minutes,price_per_mwh", 
 FILES = {
     "site.toml": SITE,
     "prices.csv": PRICES,
-    "orders.csv": """order,product,mode,quantity_t,window_start,window_end,customer,rate_max_t_per_h,strength_percent
+    "orders.csv": "order,product,mode,quantity_t,window_start,window_end,customer,rate_max_t_per_h,"
+    """strength_percent
 R-1,chlorine_liquid,rail,56,2026-11-26T06:00,2026-11-26T14:00,,40,
 R-2,naoh_50,road,25,2026-11-26T06:00,2026-11-26T14:00,Buyer,,50
 R-3,naoh_50,road,25,2026-11-28T06:00,2026-11-28T14:00,,,
 P-1,chlorine,pipeline,312,2026-11-26T00:00,2026-11-27T00:00,neighbour,,
 """,
-    "stocks.csv": "tank,level_t,level_percent,level_m3,strength_percent,end_t\ntank_a,,40,,,70\nsalt,12.5,,,,\n",
+    "stocks.csv": "tank,level_t,level_percent,level_m3,strength_percent,end_t\n"
+    "tank_a,,40,,,70\nsalt,12.5,,,,\n",
     "availability.csv": "unit,what,value,start,end,note\n"
     "room_m,load_max_ka,180,2026-11-26T08:00,2026-11-26T12:00,washing\n",
     "loads.csv": "start,minutes,circuit,load_ka\n"
@@ -223,24 +228,23 @@ P-1,chlorine,pipeline,312,2026-11-26T00:00,2026-11-27T00:00,neighbour,,
 }
 
 
-def write(folder: Path, **changed: str | bytes | None) -> Path:
-    for name, text in {
-        **FILES,
-        **{key.replace("_dot_", "."): value for key, value in changed.items()},
-    }.items():
+def write(folder: Path, changed: Mapping[str, str | None] = MappingProxyType({})) -> Path:
+    """Write the files of the toy site, some of them changed or left out, and return the site file."""
+    for name, text in {**FILES, **changed}.items():
         if text is not None:
-            data = text if isinstance(text, bytes) else text.encode()
-            (folder / name).write_bytes(data)
+            (folder / name).write_text(text, encoding="utf-8")
     return folder / "site.toml"
 
 
 def problems_of(site: Path, day: dt.date = DAY) -> list[str]:
+    """Return the problems of a site, with paths relative to its folder."""
     with pytest.raises(InputError, match="in the inputs") as caught:
         read_inputs(site, day)
     return [str(problem).replace(site.parent.as_posix() + "/", "") for problem in caught.value.problems]
 
 
 def read(site: Path, day: dt.date = DAY) -> Inputs:
+    """Return the inputs of a site."""
     return read_inputs(site, day)
 
 
@@ -289,7 +293,8 @@ def test_every_file_becomes_its_record(tmp_path: Path) -> None:
     np.testing.assert_array_equal(inputs.situation.series["use"].on(inputs.horizon), np.full(24, 1.25))
     np.testing.assert_array_equal(inputs.actual_loads["room_m"].values, [190.0, 192.5])
     assert inputs.notes == (
-        "order 'R-3': its window 2026-11-28T06:00+01:00 to 2026-11-28T14:00+01:00 is outside the horizon, not used",
+        "order 'R-3': its window 2026-11-28T06:00+01:00 to 2026-11-28T14:00+01:00 is outside the horizon, "
+        "not used",
         "'room_m': the load before the horizon, 192.5 kA, ends at 2026-11-25T23:00+01:00, 1 h before it",
     )
 
@@ -323,46 +328,57 @@ def test_problems_of_all_files_come_at_once(tmp_path: Path) -> None:
     """One run tells every problem of every file, each with its place."""
     site = write(
         tmp_path,
-        site_dot_toml=SITE.replace("look_ahead_days = 0", "look_ahead_days = -1\nminute = 60")
-        .replace("intercept_v = 3.1", "intercept_v = -3.1")
-        .replace('kind = "toy_tank"', 'kind = "toy_tanks"')
-        .replace('holidays = "DE"', 'holidays = "DX"')
-        .replace('peaks = "peaks.csv"', 'peaks = "peak.csv"'),
-        prices_dot_csv=PRICES.replace(",3.5", ",NaN"),
-        orders_dot_csv=FILES["orders.csv"]
-        .replace("rail,56", "train,-56")
-        .replace("R-2,naoh_50", "R-1,naoh50")
-        .replace("P-1,chlorine", "P-1,hydrogen"),
-        stocks_dot_csv=FILES["stocks.csv"].replace("salt,12.5,,", "salt,12.5,40,"),
-        availability_dot_csv=FILES["availability.csv"]
-        .replace("load_max_ka", "load_max")
-        .replace("12:00", "07:00"),
-        loads_dot_csv=FILES["loads.csv"].replace("192.5", "-1"),
-        profiles_dot_csv="start,minutes,value\n",
+        {
+            "site.toml": SITE.replace("look_ahead_days = 0", "look_ahead_days = -1\nminute = 60")
+            .replace("intercept_v = 3.1", "intercept_v = -3.1")
+            .replace('kind = "toy_tank"', 'kind = "toy_tanks"')
+            .replace('holidays = "DE"', 'holidays = "DX"')
+            .replace('peaks = "peaks.csv"', 'peaks = "peak.csv"'),
+            "prices.csv": PRICES.replace(",3.5", ",NaN"),
+            "orders.csv": FILES["orders.csv"]
+            .replace("rail,56", "train,-56")
+            .replace("R-2,naoh_50", "R-1,naoh50")
+            .replace("P-1,chlorine", "P-1,hydrogen"),
+            "stocks.csv": FILES["stocks.csv"].replace("salt,12.5,,", "salt,12.5,40,"),
+            "availability.csv": FILES["availability.csv"]
+            .replace("load_max_ka", "load_max")
+            .replace("12:00", "07:00"),
+            "loads.csv": FILES["loads.csv"].replace("192.5", "-1"),
+            "profiles.csv": "start,minutes,value\n",
+        },
     )
 
     assert problems_of(site) == [
         "site.toml, line 10, horizon > minute: 'minute' is not a key here; did you mean 'minutes'?",
-        "site.toml, line 31, unit 'room_m' > voltage.intercept_v: 'intercept_v' must be above 0 [V] (got -3.1)",
-        "site.toml, line 34, unit 'tank_a' > kind: 'kind' must be a known kind of unit (got 'toy_tanks'); did you mean "
+        "site.toml, line 31, unit 'room_m' > voltage.intercept_v: 'intercept_v' must be above 0 [V] (got "
+        "-3.1)",
+        "site.toml, line 34, unit 'tank_a' > kind: 'kind' must be a known kind of unit (got 'toy_tanks'); "
+        "did you mean "
         "'toy_tank'?",
-        "site.toml, line 52, contract > component 'spot' > holidays: 'holidays' must be a list of dates, or a code such "
+        "site.toml, line 52, contract > component 'spot' > holidays: 'holidays' must be a list of dates, or "
+        "a code such "
         "as 'XX' or 'XX-YY' of a country (ISO 3166) that is known (got 'DX')",
         "peak.csv: the peaks file does not exist in " + tmp_path.as_posix() + "; check the name",
         "prices.csv, line 5, column 'price_per_mwh': 'price_per_mwh' must be a number (got 'NaN')",
         "profiles.csv, line 1: the column 'series' is missing from the header",
         "orders.csv, line 2, column 'mode': 'mode' is not known (got 'train'); did you mean 'rail'?",
         "orders.csv, line 2, column 'quantity_t': 'quantity_t' must be above 0 [t] (got -56)",
-        "orders.csv, line 3, column 'order': 'order' must be a name of its own (got 'R-1', also in orders.csv, line 2)",
-        "orders.csv, line 3, column 'product': 'product' must be a known commodity (got 'naoh50'); did you mean "
+        "orders.csv, line 3, column 'order': 'order' must be a name of its own (got 'R-1', also in "
+        "orders.csv, line 2)",
+        "orders.csv, line 3, column 'product': 'product' must be a known commodity (got 'naoh50'); did you "
+        "mean "
         "'naoh_50'?",
-        "orders.csv, line 5, column 'product': 'product' must be a commodity in t/h, orders are in t (got 'hydrogen' in "
+        "orders.csv, line 5, column 'product': 'product' must be a commodity in t/h, orders are in t (got "
+        "'hydrogen' in "
         "kg/h)",
-        "stocks.csv, line 3: exactly one of level_t, level_percent, level_m3 must be given (got level_t, level_percent)",
+        "stocks.csv, line 3: exactly one of level_t, level_percent, level_m3 must be given (got level_t, "
+        "level_percent)",
         "loads.csv, line 3, column 'load_ka': 'load_ka' must be at least 0 [kA] (got -1)",
-        "availability.csv, line 2, column 'what': 'what' must be something that 'room_m' may be limited in (got "
+        "availability.csv, line 2, column 'what': 'what' must be something that 'room_m' may be limited in "
+        "(got "
         "'load_max'); did you mean 'load_max_ka'?",
-        "availability.csv, line 2, column 'end': 'end' must be after 'start' (got 2026-11-26T07:00+01:00, not after "
+        "availability.csv, line 2, column 'end': 'end' must be after 'start' (got 2026-11-26T07:00+01:00, "
+        "not after "
         "2026-11-26T08:00+01:00)",
     ]
 
@@ -373,28 +389,33 @@ def test_problems_of_all_files_come_at_once(tmp_path: Path) -> None:
         (
             '"Europe/Vienna"',
             '"Europe/Viena"',
-            "site.toml, line 3, timezone: 'timezone' must be an IANA name such as 'Europe/Vienna' (got 'Europe/Viena'); did you "
+            "site.toml, line 3, timezone: 'timezone' must be an IANA name such as 'Europe/Vienna' (got "
+            "'Europe/Viena'); did you "
             "mean 'Europe/Vienna'?",
         ),
         (
             '"Europe/Vienna"',
             '"Europe"',
-            "site.toml, line 3, timezone: 'timezone' must be an IANA name such as 'Europe/Vienna' (got 'Europe')",
+            "site.toml, line 3, timezone: 'timezone' must be an IANA name such as 'Europe/Vienna' (got "
+            "'Europe')",
         ),
         (
             '"Europe/Vienna"',
             '"../etc/passwd"',
-            "site.toml, line 3, timezone: 'timezone' must be an IANA name such as 'Europe/Vienna' (got '../etc/passwd')",
+            "site.toml, line 3, timezone: 'timezone' must be an IANA name such as 'Europe/Vienna' (got "
+            "'../etc/passwd')",
         ),
         (
             '"XTS"',
             '"euro"',
-            "site.toml, line 4, currency: 'currency' must be three capital letters of ISO 4217 such as 'XTS' (got 'euro')",
+            "site.toml, line 4, currency: 'currency' must be three capital letters of ISO 4217 such as "
+            "'XTS' (got 'euro')",
         ),
         (
             "room_m_import",
             "room_import",
-            "site.toml, line 6, meter: 'meter' must be a key of a unit, '<unit>_import' (got 'room_import'); did you mean "
+            "site.toml, line 6, meter: 'meter' must be a key of a unit, '<unit>_import' (got "
+            "'room_import'); did you mean "
             "'room_m_import'?",
         ),
         (
@@ -410,13 +431,15 @@ def test_problems_of_all_files_come_at_once(tmp_path: Path) -> None:
         (
             'name = "salt"',
             'name = "Salt heap"',
-            "site.toml, line 38, unit 'Salt heap' > name: 'name' must be lower case letters, digits and underscores, "
+            "site.toml, line 38, unit 'Salt heap' > name: 'name' must be lower case letters, digits and "
+            "underscores, "
             "beginning with a letter (got 'Salt heap')",
         ),
         (
             'name = "bleach"',
             'name = "chlorine"',
-            "site.toml, line 24, product 'chlorine' > name: the product 'chlorine' is known already; leave it out",
+            "site.toml, line 24, product 'chlorine' > name: the product 'chlorine' is known already; leave "
+            "it out",
         ),
         (
             '"prices.csv"',
@@ -445,28 +468,28 @@ def test_problems_of_all_files_come_at_once(tmp_path: Path) -> None:
 def test_each_mistake_of_the_site_file_is_told(tmp_path: Path, old: str, new: str, expected: str) -> None:
     """A wrong key of the site file is told with its line and path; other files add nothing to it."""
     assert old in SITE
-    assert expected in problems_of(write(tmp_path, site_dot_toml=SITE.replace(old, new)))
+    assert expected in problems_of(write(tmp_path, {"site.toml": SITE.replace(old, new)}))
 
 
 def test_two_units_of_one_name_are_told_with_both_places(tmp_path: Path) -> None:
     """The name of a unit is its own."""
-    site = SITE.replace('name = "tank_a"', 'name = "room_m"')
-    assert (
-        "site.toml, line 34, unit 'room_m' > name: 'name' must be there once (got 'room_m' again, first in line 29, "
-        "unit 'room_m' > name)"
-    ) == problems_of(write(tmp_path, site_dot_toml=site))[0]
+    site = write(tmp_path, {"site.toml": SITE.replace('name = "tank_a"', 'name = "room_m"')})
+    assert problems_of(site)[0] == (
+        "site.toml, line 34, unit 'room_m' > name: 'name' must be there once (got 'room_m' again, first in "
+        "line 29, unit 'room_m' > name)"
+    )
 
 
 def test_contract_file_equals_contract_in_the_site_file(tmp_path: Path) -> None:
     """A contract may stand in a file of its own, and another may be read in its place."""
     head, _, inside = SITE.partition("[contract]")
     own = inside.replace("contract.component", "component")
-    site = write(tmp_path, site_dot_toml='contract_file = "a.toml"\n' + head, **{"a.toml": own})
+    site = write(tmp_path, {"site.toml": 'contract_file = "a.toml"\n' + head, "a.toml": own})
     other = tmp_path / "b.toml"
     other.write_text(own.replace("Contract A", "Contract B") + 'holiday = "x"\n')
 
     assert read(site).site.contract == read(write(tmp_path)).site.contract
-    write(tmp_path, site_dot_toml='contract_file = "a.toml"\n' + head)
+    write(tmp_path, {"site.toml": 'contract_file = "a.toml"\n' + head})
     with pytest.raises(
         InputError, match="component 'spot' > holiday: 'holiday' is not a key here; did you mean"
     ):
@@ -478,10 +501,12 @@ def test_contract_file_equals_contract_in_the_site_file(tmp_path: Path) -> None:
 def test_a_missing_interval_is_told_in_local_time(tmp_path: Path) -> None:
     """Each gap of the horizon is one problem that names its ends and who needs it."""
     prices = hours(MIDNIGHT, 24, "{start},60,1", "start,minutes,price_per_mwh", skip=(3, 4, 23))
-    assert problems_of(write(tmp_path, prices_dot_csv=prices)) == [
-        "prices.csv, profiles.csv, series 'day_ahead': no value for 2 intervals from 2026-11-26T03:00+01:00 to "
+    assert problems_of(write(tmp_path, {"prices.csv": prices})) == [
+        "prices.csv, profiles.csv, series 'day_ahead': no value for 2 intervals from 2026-11-26T03:00+01:00 "
+        "to "
         "2026-11-26T05:00+01:00; the component 'spot' needs every interval of the horizon",
-        "prices.csv, profiles.csv, series 'day_ahead': no value for 1 interval from 2026-11-26T23:00+01:00 to "
+        "prices.csv, profiles.csv, series 'day_ahead': no value for 1 interval from 2026-11-26T23:00+01:00 "
+        "to "
         "2026-11-27T00:00+01:00; the component 'spot' needs every interval of the horizon",
     ]
 
@@ -490,10 +515,11 @@ def test_a_doubled_interval_is_told_with_both_places(tmp_path: Path) -> None:
     """Two files with a value for the same interval are not joined by guessing."""
     again = "start;minutes;price_per_mwh\n2026-11-26T05:30+01:00;15;7,5\n"
     site = write(
-        tmp_path, site_dot_toml=SITE.replace('"prices.csv"', '["prices.csv", "b.csv"]'), **{"b.csv": again}
+        tmp_path, {"site.toml": SITE.replace('"prices.csv"', '["prices.csv", "b.csv"]'), "b.csv": again}
     )
     assert problems_of(site) == [
-        "b.csv, line 2: 'day_ahead' has a second value for the interval at 2026-11-26T05:30+01:00, the first is in "
+        "b.csv, line 2: 'day_ahead' has a second value for the interval at 2026-11-26T05:30+01:00, the "
+        "first is in "
         "prices.csv, line 7; keep one"
     ]
 
@@ -504,11 +530,13 @@ def test_gaps_and_doubles_outside_the_horizon_are_told_not_refused(tmp_path: Pat
         "2026-11-24T00:00,60,1\n2026-11-24T00:00,60,2\n2026-11-24T05:00,60,3\n2026-11-25T23:00,60,3\n"
         "2026-11-27T00:00,60,9\n"
     )
-    notes = read(write(tmp_path, prices_dot_csv=PRICES + more)).notes
+    notes = read(write(tmp_path, {"prices.csv": PRICES + more})).notes
     assert notes[:2] == (
-        "'day_ahead': 1 second values outside the horizon are not used, the first at 2026-11-24T00:00+01:00 in "
+        "'day_ahead': 1 second values outside the horizon are not used, the first at 2026-11-24T00:00+01:00 "
+        "in "
         "prices.csv, line 27",
-        "'day_ahead': 2 gaps outside the horizon, the first from 2026-11-24T01:00+01:00 to 2026-11-24T05:00+01:00",
+        "'day_ahead': 2 gaps outside the horizon, the first from 2026-11-24T01:00+01:00 to "
+        "2026-11-24T05:00+01:00",
     )
 
 
@@ -517,15 +545,16 @@ def test_quarter_hours_and_hours_join(tmp_path: Path) -> None:
     quarters = PRICES.splitlines()[0] + "\n"
     quarters += "".join(f"2026-11-26T00:{15 * k:02d},15,{k}\n" for k in range(4))
     rest = "\n".join(PRICES.splitlines()[2:])
-    inputs = read(write(tmp_path, prices_dot_csv=quarters + rest))
+    inputs = read(write(tmp_path, {"prices.csv": quarters + rest}))
 
     np.testing.assert_array_equal(
         inputs.situation.series["day_ahead"].on(inputs.horizon), [1.5, *(np.arange(1, 24) + 0.5)]
     )
 
 
-def day_prices(day: dt.date, rows: list[str]) -> tuple[dt.date, str]:
-    return day, "start,minutes,price_per_mwh\n" + "".join(f"{row}\n" for row in rows)
+def price_table(rows: list[str]) -> str:
+    """Return a table of prices."""
+    return "start,minutes,price_per_mwh\n" + "".join(f"{row}\n" for row in rows)
 
 
 def test_the_day_of_25_hours_needs_offsets_in_the_repeated_hour(tmp_path: Path) -> None:
@@ -535,56 +564,60 @@ def test_the_day_of_25_hours_needs_offsets_in_the_repeated_hour(tmp_path: Path) 
     profile = "start,minutes,series,value\n2026-10-25T00:00,1500,use,1\n"
     files = {"profiles.csv": profile, "orders.csv": None, "loads.csv": None}
     site_text = SITE.replace('orders = "orders.csv"\n', "").replace('loads = "loads.csv"\n', "")
-    site = write(tmp_path, site_dot_toml=site_text, prices_dot_csv=day_prices(day, plain)[1], **files)
+    site = write(tmp_path, {"site.toml": site_text, "prices.csv": price_table(plain), **files})
     assert problems_of(site, day) == [
         "prices.csv, line 4, column 'start': 'start' must be one instant: 2026-10-25T02:00 happens twice in "
-        "Europe/Vienna, the clocks go back; write it with its offset, 2026-10-25T02:00+02:00 or 2026-10-25T02:00+01:00"
+        "Europe/Vienna, the clocks go back; write it with its offset, 2026-10-25T02:00+02:00 or "
+        "2026-10-25T02:00+01:00"
     ]
 
     right = [*plain[:2], f"{day}T02:00+02:00,60,2", f"{day}T02:00+01:00,60,2.5", *plain[3:]]
-    write(tmp_path, site_dot_toml=site_text, prices_dot_csv=day_prices(day, right)[1], **files)
+    write(tmp_path, {"site.toml": site_text, "prices.csv": price_table(right), **files})
     inputs = read(site, day)
     assert len(inputs.horizon) == 25
     assert list(inputs.situation.series["day_ahead"].on(inputs.horizon))[:5] == [0.0, 1.0, 2.0, 2.5, 3.0]
 
 
 def test_the_day_of_23_hours_has_no_second_hour(tmp_path: Path) -> None:
-    """A price for the hour that is left out is a mistake; without it the day is complete (Directive 2000/84/EC)."""
+    """A price for the hour left out is a mistake, without it the day is complete (Directive 2000/84/EC)."""
     day = dt.date(2026, 3, 29)
     rows = [f"{day}T{hour:02d}:00,60,{hour}" for hour in range(24)]
     profile = "start,minutes,series,value\n2026-03-29T00:00,1440,use,1\n"
-    site = write(tmp_path, prices_dot_csv=day_prices(day, rows)[1], **{"profiles.csv": profile})
+    site = write(tmp_path, {"prices.csv": price_table(rows), "profiles.csv": profile})
     assert problems_of(site, day) == [
-        "prices.csv, line 4, column 'start': 'start' must be a time that exists: Europe/Vienna has no 2026-03-29T02:00, "
+        "prices.csv, line 4, column 'start': 'start' must be a time that exists: Europe/Vienna has no "
+        "2026-03-29T02:00, "
         "the clocks go forward; write the time with its offset"
     ]
 
-    write(tmp_path, prices_dot_csv=day_prices(day, rows[:2] + rows[3:])[1], **{"profiles.csv": profile})
+    write(tmp_path, {"prices.csv": price_table(rows[:2] + rows[3:]), "profiles.csv": profile})
     assert len(read(site, day).horizon) == 23
 
 
 def test_prices_from_a_market_document(tmp_path: Path) -> None:
     """A publication document gives the series 'day_ahead' (IEC 62325-451-3, value from memory)."""
     name = "classificationSequence_AttributeInstanceComponent.position"
-    text = '<Publication_MarketDocument xmlns="urn:iec62325.351:tc57wg16:451-3:publicationdocument:7:3"><type>A44</type>'
+    text = f'<Publication_MarketDocument xmlns="{NAMESPACES[3]}"><type>A44</type>'
     for sequence in (1, 2):
         text += (
-            "<TimeSeries><currency_Unit.name>XTS</currency_Unit.name><price_Measure_Unit.name>MWH</price_Measure_Unit.name>"
-            f"<{name}>{sequence}</{name}><curveType>A03</curveType><Period><timeInterval><start>2026-11-25T23:00Z</start>"
-            "<end>2026-11-26T23:00Z</end></timeInterval><resolution>PT60M</resolution>"
-            f"<Point><position>1</position><price.amount>{sequence}</price.amount></Point></Period></TimeSeries>"
+            "<TimeSeries><currency_Unit.name>XTS</currency_Unit.name>"
+            f"<price_Measure_Unit.name>MWH</price_Measure_Unit.name><{name}>{sequence}</{name}>"
+            "<curveType>A03</curveType><Period><timeInterval><start>2026-11-25T23:00Z</start>"
+            "<end>2026-11-26T23:00Z</end></timeInterval><resolution>PT60M</resolution><Point>"
+            f"<position>1</position><price.amount>{sequence}</price.amount></Point></Period></TimeSeries>"
         )
     text += "</Publication_MarketDocument>"
     site_text = SITE.replace('"prices.csv"', '"p.xml"')
-    site = write(tmp_path, site_dot_toml=site_text, **{"p.xml": text})
+    site = write(tmp_path, {"site.toml": site_text, "p.xml": text})
 
     assert problems_of(site) == [
-        "p.xml: prices of 2 auctions must not be mixed (sequence 1 of area not stated in p.xml; sequence 2 of area not "
+        "p.xml: prices of 2 auctions must not be mixed (sequence 1 of area not stated in p.xml; sequence 2 "
+        "of area not "
         "stated in p.xml); set 'price_sequence' under [files]"
     ]
     chosen = read_inputs(site, DAY, sequence=2)
     np.testing.assert_array_equal(chosen.situation.series["day_ahead"].values, np.full(24, 2.0))
-    write(tmp_path, site_dot_toml=site_text.replace("[files]", "[files]\nprice_sequence = 1"))
+    write(tmp_path, {"site.toml": site_text.replace("[files]", "[files]\nprice_sequence = 1")})
     np.testing.assert_array_equal(read(site).situation.series["day_ahead"].values, np.full(24, 1.0))
 
 
@@ -594,7 +627,7 @@ def test_workbooks_give_the_inputs_of_the_same_csv_files(tmp_path: Path) -> None
     csv_folder.mkdir()
     xlsx_folder.mkdir()
     from_csv = read(write(csv_folder))
-    site = write(xlsx_folder, site_dot_toml=SITE.replace(".csv", ".xlsx"))
+    site = write(xlsx_folder, {"site.toml": SITE.replace(".csv", ".xlsx")})
     for name, text in FILES.items():
         if name.endswith(".csv"):
             book = openpyxl.Workbook()
@@ -605,14 +638,14 @@ def test_workbooks_give_the_inputs_of_the_same_csv_files(tmp_path: Path) -> None
 
     assert from_xlsx.site == from_csv.site
     assert from_xlsx.notes == from_csv.notes
-    plain = {"series": {}}
-    assert vars(replace(from_xlsx.situation, **plain)) == vars(replace(from_csv.situation, **plain))
+    assert vars(replace(from_xlsx.situation, series={})) == vars(replace(from_csv.situation, series={}))
     for name, series in from_csv.situation.series.items():
         np.testing.assert_array_equal(from_xlsx.situation.series[name].values, series.values)
         np.testing.assert_array_equal(from_xlsx.situation.series[name].starts_min, series.starts_min)
 
 
 def typed(cell: str) -> object:
+    """Return a cell as a spreadsheet would hold it."""
     if not cell:
         return None
     if len(cell) == 16 and cell[10] == "T":
@@ -630,13 +663,15 @@ def typed(cell: str) -> object:
             "stocks.csv",
             "salt,12.5,,,,",
             "salt,,40,,,",
-            "stocks.csv, line 3, column 'tank': 'tank' must be given by 'level_t': 'salt' has no other reading",
+            "stocks.csv, line 3, column 'tank': 'tank' must be given by 'level_t': 'salt' has no other "
+            "reading",
         ),
         (
             "stocks.csv",
             "salt,12.5",
             "sald,12.5",
-            "stocks.csv, line 3, column 'tank': 'tank' must be a stock of the site (got 'sald'); did you mean 'salt'?",
+            "stocks.csv, line 3, column 'tank': 'tank' must be a stock of the site (got 'sald'); did you "
+            "mean 'salt'?",
         ),
         (
             "stocks.csv",
@@ -654,14 +689,16 @@ def typed(cell: str) -> object:
             "stocks.csv",
             "salt,12.5,,,,",
             "salt,12.5,,,50,",
-            "stocks.csv, line 3, column 'strength_percent': 'strength_percent' must be left out beside 'level_t', which "
+            "stocks.csv, line 3, column 'strength_percent': 'strength_percent' must be left out beside "
+            "'level_t', which "
             "counts dry tonnes (tonnes of Cl2)",
         ),
         (
             "stocks.csv",
             "salt,12.5,,,,\n",
             "tank_a,1,,,,\n",
-            "stocks.csv, line 3, column 'tank': 'tank' must be there once (got 'tank_a' again, first in stocks.csv, line "
+            "stocks.csv, line 3, column 'tank': 'tank' must be there once (got 'tank_a' again, first in "
+            "stocks.csv, line "
             "2)",
         ),
         (
@@ -681,15 +718,18 @@ def typed(cell: str) -> object:
             "orders.csv",
             "neighbour",
             "room_m",
-            "orders.csv, line 5, column 'customer': 'customer' must be a pipeline customer (got 'room_m', a unit of kind "
+            "orders.csv, line 5, column 'customer': 'customer' must be a pipeline customer (got 'room_m', a "
+            "unit of kind "
             "'toy_room')",
         ),
         (
             "orders.csv",
             "2026-11-27T00:00,neighbour",
             "2026-11-26T23:00,neighbour",
-            "orders.csv, line 5, column 'window_start': 'window_start' must begin one local day that ends at 'window_end', "
-            "for a pipeline 2026-11-26T00:00 to 2026-11-27T00:00 (got 2026-11-26T00:00+01:00 to 2026-11-26T23:00+01:00)",
+            "orders.csv, line 5, column 'window_start': 'window_start' must begin one local day that ends "
+            "at 'window_end', "
+            "for a pipeline 2026-11-26T00:00 to 2026-11-27T00:00 (got 2026-11-26T00:00+01:00 to "
+            "2026-11-26T23:00+01:00)",
         ),
         (
             "orders.csv",
@@ -708,14 +748,16 @@ def typed(cell: str) -> object:
             "availability.csv",
             "room_m",
             "room_n",
-            "availability.csv, line 2, column 'unit': 'unit' must be a unit of the site (got 'room_n'); did you mean "
+            "availability.csv, line 2, column 'unit': 'unit' must be a unit of the site (got 'room_n'); did "
+            "you mean "
             "'room_m'?",
         ),
         (
             "peaks.csv",
             "spot,",
             "spott,",
-            "peaks.csv, line 2, column 'component': 'component' must be a component of the contract (got 'spott'); did "
+            "peaks.csv, line 2, column 'component': 'component' must be a component of the contract (got "
+            "'spott'); did "
             "you mean 'spot'?",
         ),
         (
@@ -728,20 +770,23 @@ def typed(cell: str) -> object:
             "loads.csv",
             "22:00,60",
             "21:30,60",
-            "loads.csv, line 3: 'room_m' has a second value for the interval at 2026-11-25T21:30+01:00, the first is in "
+            "loads.csv, line 3: 'room_m' has a second value for the interval at 2026-11-25T21:30+01:00, the "
+            "first is in "
             "loads.csv, line 2; keep one",
         ),
         (
             "profiles.csv",
             ",use,",
             ",used,",
-            "prices.csv, profiles.csv: the unit 'salt' needs the series 'use', which no file has; did you mean 'used'?",
+            "prices.csv, profiles.csv: the unit 'salt' needs the series 'use', which no file has; did you "
+            "mean 'used'?",
         ),
         (
             "prices.csv",
             PRICES,
             "start,minutes,price_per_mwh,currency\n2026-11-26T00:00,60,1,XXX\n",
-            "prices.csv, line 2, column 'currency': 'currency' must be the site's currency XTS (got 'XXX'); convert the "
+            "prices.csv, line 2, column 'currency': 'currency' must be the site's currency XTS (got 'XXX'); "
+            "convert the "
             "prices first",
         ),
     ],
@@ -751,13 +796,13 @@ def test_each_mistake_of_a_table_is_told(
 ) -> None:
     """A wrong cell is told with what came, what is allowed and what to do."""
     assert old in FILES[name]
-    assert expected in problems_of(write(tmp_path, **{name: FILES[name].replace(old, new)}))
+    assert expected in problems_of(write(tmp_path, {name: FILES[name].replace(old, new)}))
 
 
 def test_a_lot_that_cannot_be_loaded_or_reaches_out_is_told(tmp_path: Path) -> None:
     """Such a lot is read all the same; the plan prices what is missed."""
     orders = FILES["orders.csv"].replace("26T06:00,2026-11-26T14:00,,40", "26T23:00,2026-11-27T01:00,,20")
-    assert read(write(tmp_path, orders_dot_csv=orders)).notes[:2] == (
+    assert read(write(tmp_path, {"orders.csv": orders})).notes[:2] == (
         "order 'R-1': its window 2026-11-26T23:00+01:00 to 2026-11-27T01:00+01:00 reaches beyond the horizon",
         "order 'R-1': 56 t at 20 t/h at most cannot be loaded in its window of 2 h",
     )
@@ -770,7 +815,7 @@ def test_the_day_asked_for_comes_before_the_site_file_and_tomorrow(tmp_path: Pat
     assert read_inputs(site, now=now).horizon.days[0] == DAY
 
     write(
-        tmp_path, site_dot_toml=SITE.replace("look_ahead_days = 0", "look_ahead_days = 0\nday = 2026-11-26")
+        tmp_path, {"site.toml": SITE.replace("look_ahead_days = 0", "look_ahead_days = 0\nday = 2026-11-26")}
     )
     assert read_inputs(site, now=now + dt.timedelta(days=30)).horizon.days[0] == DAY
     with pytest.raises(InputError, match=r"no value for 24 intervals from 2026-11-27T00:00\+01:00"):
@@ -780,10 +825,12 @@ def test_the_day_asked_for_comes_before_the_site_file_and_tomorrow(tmp_path: Pat
 def test_without_files_the_levels_and_prices_are_asked_for(tmp_path: Path) -> None:
     """What a plan needs and no file gives is a problem of the site file."""
     text = SITE.partition("[files]")[0] + SITE[SITE.index("[loading]") :]
-    assert problems_of(write(tmp_path, site_dot_toml=text)) == [
-        "site.toml: the component 'spot' needs the series 'day_ahead', which no file has; name a price or profile file "
+    assert problems_of(write(tmp_path, {"site.toml": text})) == [
+        "site.toml: the component 'spot' needs the series 'day_ahead', which no file has; name a price or "
+        "profile file "
         "under [files]",
-        "site.toml: the unit 'salt' needs the series 'use', which no file has; name a price or profile file under "
+        "site.toml: the unit 'salt' needs the series 'use', which no file has; name a price or profile file "
+        "under "
         "[files]",
         "site.toml, tank 'tank_a': the level at the start is missing; write a row for this tank",
         "site.toml, tank 'salt': the level at the start is missing; write a row for this tank",

@@ -1,7 +1,7 @@
 """Small documents made by hand with invented values.
 
-What the elements and codes mean (curve types A01 and A03, document type A44, position and resolution) is value
-from memory of IEC 62325-451-3 and IEC 62325-451-1.
+What the elements and codes mean (curve types A01 and A03, document type A44, position and resolution) is
+value from memory of IEC 62325-451-3 and IEC 62325-451-1.
 """
 
 from zoneinfo import ZoneInfo
@@ -22,6 +22,7 @@ def period(
     end: str = "2026-11-26T03:00Z",
     step: str = "PT60M",
 ) -> str:
+    """Return a Period element."""
     points = "".join(
         f"<Point><position>{n}</position><price.amount>{price}</price.amount></Point>"
         for n, price in prices.items()
@@ -38,6 +39,7 @@ def series(
     unit: str = "MWH",
     area: str = "ZONE1",
 ) -> str:
+    """Return a TimeSeries element."""
     name = "classificationSequence_AttributeInstanceComponent.position"
     return (
         f"<TimeSeries><mRID>1</mRID><in_Domain.mRID>{area}</in_Domain.mRID>"
@@ -51,6 +53,7 @@ def series(
 
 
 def document(*all_series: str, namespace: str = NAMESPACES[3], kind: str = "A44", head: str = "") -> bytes:
+    """Return a publication document."""
     return (
         f'<?xml version="1.0" encoding="UTF-8"?>{head}<Publication_MarketDocument xmlns="{namespace}">'
         f"<mRID>x</mRID><type>{kind}</type>{''.join(all_series)}</Publication_MarketDocument>"
@@ -58,12 +61,14 @@ def document(*all_series: str, namespace: str = NAMESPACES[3], kind: str = "A44"
 
 
 def read(data: bytes, name: str = "p.xml") -> tuple[tuple[AuctionPrices, ...], list[str]]:
+    """Return the prices and the problems of a document."""
     problems = Problems()
     result = read_document(Source("prices", name, data), "XTS", "day_ahead", ZONE, problems)
     return result, [str(problem) for problem in problems.listed()]
 
 
 def values(prices: tuple[AuctionPrices, ...]) -> list[float]:
+    """Return the prices in the order of the document."""
     return [point.value for part in prices for point in part.points]
 
 
@@ -93,7 +98,8 @@ def test_variable_block_curve_holds_a_price_to_the_next_point_and_the_period_end
 def test_fixed_block_curve_with_a_hole_is_refused() -> None:
     """In curve type A01, and without a curve type, a missing point is missing and not the price before it."""
     expected = [
-        "p.xml, TimeSeries 1, Period 1: 1 of 4 prices are missing, the first is position 3 at 2026-11-26T02:00+01:00; "
+        "p.xml, TimeSeries 1, Period 1: 1 of 4 prices are missing, the first is position 3 at "
+        "2026-11-26T02:00+01:00; "
         "a curve of type A01 has every point"
     ]
     hole = period({1: "5", 2: "8", 4: "8"})
@@ -105,7 +111,8 @@ def test_fixed_block_curve_with_a_hole_is_refused() -> None:
 def test_variable_block_curve_without_its_first_point_is_refused() -> None:
     """There is no price to hold before the first point."""
     assert read(document(series(period({2: "5"}), curve="A03")))[1] == [
-        "p.xml, TimeSeries 1, Period 1: 1 of 4 prices are missing, the first is position 1 at 2026-11-26T00:00+01:00; "
+        "p.xml, TimeSeries 1, Period 1: 1 of 4 prices are missing, the first is position 1 at "
+        "2026-11-26T00:00+01:00; "
         "a curve of type A03 has at least the first point"
     ]
 
@@ -144,6 +151,7 @@ def test_several_series_and_periods_join() -> None:
 
 
 def choose(sequence: int | None, **documents: bytes) -> tuple[list[float], list[str], list[str]]:
+    """Return the chosen prices, the problems and the notes of some documents."""
     problems, notes = Problems(), []  # type: tuple[Problems, list[str]]
     read_all = {f"{name}.xml": read(data, f"{name}.xml")[0] for name, data in documents.items()}
     points = choose_auction(read_all, sequence, problems, notes)
@@ -160,7 +168,8 @@ def test_a_mixture_of_auctions_is_refused_unless_one_is_chosen() -> None:
     assert choose(None, p=MIXED) == (
         [],
         [
-            "p.xml: prices of 2 auctions must not be mixed (sequence 1 of area ZONE1 in p.xml; sequence 2 of area "
+            "p.xml: prices of 2 auctions must not be mixed (sequence 1 of area ZONE1 in p.xml; sequence 2 "
+            "of area "
             "ZONE1 in p.xml); set 'price_sequence' under [files]"
         ],
         [],
@@ -174,11 +183,12 @@ def test_a_mixture_of_auctions_is_refused_unless_one_is_chosen() -> None:
 
 
 def test_a_mixture_over_two_documents_is_refused() -> None:
-    """Two files of different auctions are as mixed as one file; no number beside a number is a mixture too."""
+    """Two files of different auctions are as mixed as one file; so is a number beside no number."""
     one = document(series(period(FOUR), sequence="1"))
     bare = document(series(period(FOUR, "2026-11-26T03:00Z", "2026-11-26T07:00Z")))
     assert choose(None, a=one, b=bare)[1] == [
-        "a.xml, b.xml: prices of 2 auctions must not be mixed (sequence 1 of area ZONE1 in a.xml; no sequence of "
+        "a.xml, b.xml: prices of 2 auctions must not be mixed (sequence 1 of area ZONE1 in a.xml; no "
+        "sequence of "
         "area ZONE1 in b.xml); set 'price_sequence' under [files]"
     ]
 
@@ -191,7 +201,8 @@ def test_two_areas_are_refused() -> None:
     """Prices of two areas are never mixed."""
     other = document(series(period(FOUR)), series(period(FOUR), area="ZONE2"))
     assert choose(None, p=other)[1] == [
-        "p.xml: prices of 2 auctions must not be mixed (no sequence of area ZONE1 in p.xml; no sequence of area ZONE2 "
+        "p.xml: prices of 2 auctions must not be mixed (no sequence of area ZONE1 in p.xml; no sequence of "
+        "area ZONE2 "
         "in p.xml); keep the documents of one auction"
     ]
 
@@ -199,13 +210,15 @@ def test_two_areas_are_refused() -> None:
 def test_an_acknowledgement_tells_its_reason() -> None:
     """The platform refuses with a document of another type, whose reason is told."""
     data = (
-        b'<Acknowledgement_MarketDocument xmlns="urn:iec62325.351:tc57wg16:451-1:acknowledgementdocument:7:0">'
-        b"<Reason><code>999</code><text>No matching data found</text></Reason></Acknowledgement_MarketDocument>"
+        b"<Acknowledgement_MarketDocument"
+        b' xmlns="urn:iec62325.351:tc57wg16:451-1:acknowledgementdocument:7:0"><Reason><code>999</code>'
+        b"<text>No matching data found</text></Reason></Acknowledgement_MarketDocument>"
     )
     assert read(data) == (
         (),
         [
-            "p.xml: the file is a refusal of the market platform, not prices: No matching data found (code 999)",
+            "p.xml: the file is a refusal of the market platform, not prices: No matching data found (code "
+            "999)",
         ],
     )
 
@@ -230,7 +243,8 @@ def test_doctype_and_entities_are_refused(head: str) -> None:
     [
         (
             document(series(period(FOUR), currency="XXX")),
-            "p.xml, TimeSeries 1: 'currency_Unit.name' must be the site's currency XTS (got 'XXX'); convert the prices "
+            "p.xml, TimeSeries 1: 'currency_Unit.name' must be the site's currency XTS (got 'XXX'); convert "
+            "the prices "
             "first",
         ),
         (
@@ -247,11 +261,20 @@ def test_doctype_and_entities_are_refused(head: str) -> None:
         ),
         (
             document(series(period(FOUR, end="2026-11-26T03:30Z"))),
-            "p.xml, TimeSeries 1, Period 1: 'timeInterval' must be a whole number of intervals of 60 min (got 270 min)",
+            "p.xml, TimeSeries 1, Period 1: 'timeInterval' must be a whole number of intervals of 60 min "
+            "and at "
+            "most 400 days (got 270 min)",
+        ),
+        (
+            document(series(period({1: "1"}, end="2099-11-26T03:00Z", step="PT15M"), curve="A03")),
+            "p.xml, TimeSeries 1, Period 1: 'timeInterval' must be a whole number of intervals of 15 min "
+            "and at "
+            "most 400 days",
         ),
         (
             document(series(period(FOUR, start="2026-11-26T00:00"))),
-            "p.xml, TimeSeries 1, Period 1: 'timeInterval.start' must be a UTC time such as 2026-11-25T23:00Z (got "
+            "p.xml, TimeSeries 1, Period 1: 'timeInterval.start' must be a UTC time such as "
+            "2026-11-25T23:00Z (got "
             "'2026-11-26T00:00')",
         ),
         (
@@ -273,7 +296,8 @@ def test_doctype_and_entities_are_refused(head: str) -> None:
         (document(), "p.xml: the document has no TimeSeries, so no prices"),
         (
             document(series(period(FOUR)), namespace="urn:other"),
-            "p.xml: the document's namespace must be urn:iec62325.351:tc57wg16:451-3:publicationdocument:7:0 to 7:4 "
+            "p.xml: the document's namespace must be "
+            "urn:iec62325.351:tc57wg16:451-3:publicationdocument:7:0 to 7:4 "
             "(got 'urn:other')",
         ),
         (

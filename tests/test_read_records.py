@@ -41,6 +41,7 @@ class Machine:
 
 
 def parse(text: str) -> tuple[Toml, Problems]:
+    """Return a TOML text as it is read."""
     problems = Problems()
     toml = read_toml(Source("site", "s.toml", text.encode()), problems)
     assert toml is not None
@@ -48,6 +49,7 @@ def parse(text: str) -> tuple[Toml, Problems]:
 
 
 def machine(text: str) -> tuple[Machine | None, list[str]]:
+    """Return the record of the first unit, and the problems."""
     toml, problems = parse(text)
     record = build(Machine, toml.values["unit"][0], toml.place("unit 'm'", ("unit", 0)), problems, ("kind",))
     return record, [str(problem) for problem in problems.listed()]

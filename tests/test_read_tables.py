@@ -18,12 +18,14 @@ COLUMNS = Columns(("start", "value"), ("note",))
 def read(
     text: str | bytes, name: str = "t.csv", columns: Columns = COLUMNS
 ) -> tuple[tuple[Row, ...], Problems]:
+    """Return the rows and the problems of a file."""
     problems = Problems()
     data = text.encode() if isinstance(text, str) else text
     return read_table(Source("prices", name, data), columns, problems), problems
 
 
 def workbook(rows: list[list[object]], formats: dict[str, str] | None = None) -> bytes:
+    """Return the bytes of a workbook with one sheet."""
     book = openpyxl.Workbook()
     for row in rows:
         book.active.append(row)
@@ -33,16 +35,19 @@ def workbook(rows: list[list[object]], formats: dict[str, str] | None = None) ->
 
 
 def saved(book: openpyxl.Workbook) -> bytes:
+    """Return the bytes of a workbook."""
     stream = io.BytesIO()
     book.save(stream)
     return stream.getvalue()
 
 
 def told(problems: Problems) -> list[str]:
+    """Return the problems as lines."""
     return [str(problem) for problem in problems.listed()]
 
 
 def numbers(rows: tuple[Row, ...]) -> list[float | None]:
+    """Return the column 'value' of all rows."""
     return [row.number("value") for row in rows]
 
 
@@ -117,8 +122,8 @@ def test_header_problems_are_told_together_with_close_matches() -> None:
         ("1e400", "'value' must be at most 1e+09 in size (got 1e400)"),
         ("2000000000", "'value' must be at most 1e+09 in size (got 2000000000)"),
         ("1_000", "'value' must be a number (got '1_000')"),
-        ("١", "'value' must be a number (got '١')"),
-        ("−5", "'value' must be a number (got '−5')"),  # noqa: RUF001
+        ("\u0661", "'value' must be a number (got '\u0661')"),
+        ("\u22125", "'value' must be a number (got '\u22125')"),
         ("", "'value' is missing; write a value"),
         ("-3", "'value' must be at least 0 [t] (got -3)"),
         (
@@ -141,7 +146,8 @@ def test_thousands_point_beside_decimal_commas_is_refused() -> None:
 
     assert numbers(rows) == [1.5, None]
     assert told(problems) == [
-        "t.csv, line 3, column 'value': 'value' must have one kind of decimal sign in the whole file (',' in line 2) "
+        "t.csv, line 3, column 'value': 'value' must have one kind of decimal sign in the whole file (',' "
+        "in line 2) "
         "(got '1.234')"
     ]
 
@@ -186,9 +192,11 @@ def test_formula_without_stored_result_is_refused() -> None:
 
     assert numbers(rows) == [None, None]
     assert told(problems) == [
-        "t.xlsx, row 2, column 'value': 'value' is a formula without a stored result; recalculate and save the "
+        "t.xlsx, row 2, column 'value': 'value' is a formula without a stored result; recalculate and save "
+        "the "
         "workbook, or paste values",
-        "t.xlsx, row 3, column 'value': 'value' is a formula without a stored result; recalculate and save the "
+        "t.xlsx, row 3, column 'value': 'value' is a formula without a stored result; recalculate and save "
+        "the "
         "workbook, or paste values",
     ]
 
@@ -239,6 +247,18 @@ def test_one_sheet_or_the_one_named_for_the_role() -> None:
     ]
 
 
+def test_a_cell_in_the_far_corner_is_refused() -> None:
+    """One cell in the last corner of a sheet does not make the reading endless."""
+    book = openpyxl.Workbook()
+    book.active.append(["start", "value"])
+    book.active["XFD1048576"] = 1
+    assert told(read(saved(book), "t.xlsx")[1]) == [
+        "t.xlsx: the sheet must have at most 200000 rows and 200 columns (got 1048576 and 16384); delete "
+        "what is "
+        "beyond the table"
+    ]
+
+
 def test_typed_date_without_time_is_no_instant() -> None:
     """A date cell has no time of day; taking midnight would hide whether a day is meant to be included."""
     data = workbook([["start", "value"], [dt.datetime(2026, 11, 26), True]], {"A2": "yyyy-mm-dd"})
@@ -247,7 +267,8 @@ def test_typed_date_without_time_is_no_instant() -> None:
     assert rows[0].minute("start", ZONE) is None
     assert rows[0].number("value") is None
     assert told(problems) == [
-        "t.xlsx, row 2, column 'start': 'start' must have a time of day, such as 2026-11-26T06:00 (got '2026-11-26')",
+        "t.xlsx, row 2, column 'start': 'start' must have a time of day, such as 2026-11-26T06:00 (got "
+        "'2026-11-26')",
         "t.xlsx, row 2, column 'value': 'value' must be a number (got True)",
     ]
 

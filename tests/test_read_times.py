@@ -5,7 +5,8 @@ import pytest
 from models.horizon import instant_of
 from scheduler.read.times import minute_of_text, month_of_text, shown
 
-# Clock changes of the European Union: 01:00 UTC on the last Sunday of March and of October, Directive 2000/84/EC.
+# Clock changes of the European Union: 01:00 UTC on the last Sunday of March and of October, Directive
+# 2000/84/EC.
 ZONE = ZoneInfo("Europe/Vienna")
 
 
@@ -23,14 +24,15 @@ ZONE = ZoneInfo("Europe/Vienna")
     ],
 )
 def test_times_are_read_with_an_offset_or_as_local(text: str, utc: str) -> None:
-    """A time with offset is that instant; one without is local to the zone (ISO 8601, Directive 2000/84/EC)."""
+    """A time with offset is that instant, one without is local (ISO 8601, Directive 2000/84/EC)."""
     assert instant_of(minute_of_text(text, ZONE)).isoformat(timespec="minutes") == utc
 
 
 def test_repeated_hour_needs_its_offset() -> None:
     """The hour 02:00-03:00 happens twice on the last Sunday of October (Directive 2000/84/EC)."""
     expected = (
-        "must be one instant: 2026-10-25T02:30 happens twice in Europe/Vienna, the clocks go back; write it with its "
+        "must be one instant: 2026-10-25T02:30 happens twice in Europe/Vienna, the clocks go back; write it "
+        "with its "
         "offset, 2026-10-25T02:30+02:00 or 2026-10-25T02:30+01:00"
     )
     with pytest.raises(ValueError, match="happens twice") as caught:
@@ -46,7 +48,8 @@ def test_skipped_hour_does_not_exist() -> None:
     with pytest.raises(ValueError, match="must be a time that exists") as caught:
         minute_of_text("2026-03-29T02:00", ZONE)
     assert str(caught.value) == (
-        "must be a time that exists: Europe/Vienna has no 2026-03-29T02:00, the clocks go forward; write the time "
+        "must be a time that exists: Europe/Vienna has no 2026-03-29T02:00, the clocks go forward; write "
+        "the time "
         "with its offset"
     )
 

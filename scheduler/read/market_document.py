@@ -39,6 +39,9 @@ NAMESPACES: Final = tuple(
 RESOLUTIONS: Final[Mapping[str, int]] = MappingProxyType({"PT15M": 15, "PT30M": 30, "PT60M": 60})
 """Length of an interval by the document's resolution. [min]."""
 
+LONGEST_PERIOD_MIN: Final = 400 * 24 * 60
+"""Longest period: curve type A03 turns a few bytes into as many prices as the period has intervals."""
+
 PRICE_DOCUMENT: Final = "A44"
 BLOCK_OF_FIXED_SIZE: Final = "A01"
 BLOCK_OF_VARIABLE_SIZE: Final = "A03"
@@ -295,11 +298,12 @@ class _Reader:
             self._fault(where, "resolution", f"must be one of {', '.join(RESOLUTIONS)} (got '{resolution}')")
         if start is None or end is None or length is None:
             return []
-        if end <= start or (end - start) % length:
+        if end <= start or (end - start) % length or end - start > LONGEST_PERIOD_MIN:
             self._fault(
                 where,
                 "timeInterval",
-                f"must be a whole number of intervals of {length} min (got {end - start} min)",
+                f"must be a whole number of intervals of {length} min and at most 400 days (got "
+                f"{end - start} min)",
             )
             return []
         count = (end - start) // length

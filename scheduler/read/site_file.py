@@ -16,9 +16,10 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from models.checks import above, at_least, between, check, one_of
 from models.commodity import STANDARD, Commodity
-from models.contract.component import COMPONENT_KINDS, Component, Contract
+from models.contract.component import Component, Contract
 from models.horizon import ALLOWED_LENGTHS_MIN, Horizon
-from models.unit import UNIT_KINDS, Unit
+from models.kinds import COMPONENT_KINDS, UNIT_KINDS
+from models.unit import Unit
 from scheduler.read.holiday_dates import holiday_dates
 from scheduler.read.problems import Problems, close_match, hint
 from scheduler.read.records import Place, Toml, build

@@ -37,6 +37,9 @@ LARGEST_NUMBER = 1e9
 LARGEST_WORKBOOK_MB = 200
 """Greatest size of an unpacked workbook, against small files that unpack to very large ones."""
 
+MOST_ROWS, MOST_COLUMNS = 200_000, 200
+"""Greatest size of a sheet: one cell in its last corner stands for 17 thousand million empty ones."""
+
 _NUMBER = re.compile(r"[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+)([eE][+-]?[0-9]{1,3})?")
 
 
@@ -556,6 +559,16 @@ def _xlsx_cells(source: Source, problems: Problems) -> list[list[Cell]] | None:
             "",
             f"the workbook must have one visible sheet, or one named '{source.role}' "
             f"(got {', '.join(visible)})",
+        )
+        return None
+    rows, width = formulas[title].max_row, formulas[title].max_column
+    if rows > MOST_ROWS or width > MOST_COLUMNS:
+        problems.add(
+            source.name,
+            "",
+            f"the sheet must have at most {MOST_ROWS} rows and {MOST_COLUMNS} columns (got {rows} and "
+            f"{width}); "
+            "delete what is beyond the table",
         )
         return None
     merged = sorted(str(area) for area in formulas[title].merged_cells.ranges)
