@@ -119,6 +119,8 @@ class Circuit(Unit):
         Greatest number of load changes in a shift and on a local day; no limit if not stated. [-]
     dwell_minutes : float
         Least time between two changes, 0 or more. [min]
+    change_grid_minutes : int
+        Changes start at whole multiples of this on the local clock, where changes are limited. [min]
     """
 
     name: str
@@ -145,6 +147,7 @@ class Circuit(Unit):
     changes_per_shift: int | None = None
     changes_per_day: int | None = None
     dwell_minutes: float = 0.0
+    change_grid_minutes: int = 60
 
     availabilities = ("in_service", "electrolysers", "cells", "rectifier_units", "load_max_ka")
 
@@ -166,6 +169,7 @@ class Circuit(Unit):
             changes_per_shift=at_least(0),
             changes_per_day=at_least(0),
             dwell_minutes=at_least(0, "min"),
+            change_grid_minutes=one_of(5, 15, 30, 60),
         )
         in_order(self, "density_min_ka_per_m2", "density_max_ka_per_m2", "kA/m2")
         if not self.cell_voltage.convex_power(self.density_min_ka_per_m2, self.density_max_ka_per_m2):
@@ -416,10 +420,11 @@ class Circuit(Unit):
         return Moves(
             self.key("moves"),
             self.key("load"),
+            tied & state.in_service,
             self.step_ka,
             tuple(limits),
             self.dwell_minutes,
-            tied & ((state.load_max_ka > state.load_min_ka) | state.in_service),
+            self.change_grid_minutes,
             ramp,
             situation.loads_before.get(self.name),
             meaning=f"changes of the load of {self.name}",

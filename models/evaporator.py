@@ -11,7 +11,7 @@ import numpy as np
 
 from models.checks import above, at_least, check, in_order
 from models.horizon import Horizon
-from models.pieces import Declaration, Flow, Variable
+from models.pieces import Declaration, Flow, Moves, Variable
 from models.situation import Situation
 from models.unit import Unit, unit_kind
 
@@ -75,6 +75,7 @@ class Evaporator(Unit):
                     meaning=f"dry alkali through {self.name}",
                 ),
             ),
+            moves=(Moves(self.key("moves"), rate, np.ones(len(horizon), dtype=bool)),),
             flows=(
                 Flow(self.weak, rate, -1.0),
                 Flow(self.strong, rate, 1.0),

@@ -12,7 +12,7 @@ import numpy as np
 
 from models.checks import above, at_least, between, check, in_order
 from models.horizon import Horizon
-from models.pieces import Declaration, Exclusive, Flow, Variable
+from models.pieces import Declaration, Exclusive, Flow, Moves, Variable
 from models.situation import Situation
 from models.tail_gas import yield_max
 from models.unit import Unit, unit_kind
@@ -97,6 +97,7 @@ class Liquefier(Unit):
                     meaning=f"chlorine fed to {self.name}",
                 ),
             ),
+            moves=(Moves(self.key("moves"), feed, np.ones(len(horizon), dtype=bool)),),
             flows=(
                 Flow(self.gas, feed, -1.0),
                 Flow(self.liquid, feed, share),

@@ -12,7 +12,7 @@ import numpy as np
 from models.checks import InvalidValues, above, at_least, check, in_order
 from models.horizon import Horizon, Mask
 from models.misses import ORDER, PIPELINE, PRICE_PER_T
-from models.pieces import Declaration, Entry, Flow, Rows, Variable
+from models.pieces import Declaration, Entry, Flow, Moves, Rows, Variable
 from models.situation import Situation
 from models.unit import Unit, unit_kind
 
@@ -123,8 +123,12 @@ class Pipeline(Unit):
             rows.append(self._days(horizon, situation, margin, open_))
         if self.ramp_t_per_h_per_h is not None:
             rows.append(self._movement(horizon, take, short, open_))
+        moves = (Moves(self.key("moves"), take, np.ones(n, dtype=bool)),) if self._least < self._most else ()
         return Declaration(
-            variables=tuple(variables), flows=(Flow(self.commodity, take, -1.0),), rows=tuple(rows)
+            variables=tuple(variables),
+            flows=(Flow(self.commodity, take, -1.0),),
+            rows=tuple(rows),
+            moves=moves,
         )
 
     def _labels(self, horizon: Horizon) -> tuple[str, ...]:

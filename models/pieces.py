@@ -289,15 +289,17 @@ class Moves:
         Name of the record. [-]
     variable : str
         Key of the setpoint, declared on every interval. [-]
+    counted : ndarray of bool
+        Whether a difference to the interval before counts as a change (not where equipment is switched,
+        nor at the first interval if the value before is not known). Shape (n,). [-]
     step : float or None
         Operable step; setpoints are whole multiples of it. None: any value. [unit of the variable]
     limits : tuple of ChangeLimit
         Greatest numbers of changes. [-]
     dwell_min : float
         Least time between two changes. [min]
-    counted : ndarray of bool
-        Whether a difference to the interval before counts as a change (not where equipment is switched,
-        nor at the first interval if the value before is not known). Shape (n,). [-]
+    grid_min : int
+        Changes start only at local clock times that are whole multiples of this. [min]
     largest : float
         Greatest single change; infinite if there is no limit. [unit of the variable]
     before : float or None
@@ -308,12 +310,13 @@ class Moves:
 
     key: str
     variable: str
-    step: float | None
-    limits: tuple[ChangeLimit, ...]
-    dwell_min: float
     counted: Mask
-    largest: float
-    before: float | None
+    step: float | None = None
+    limits: tuple[ChangeLimit, ...] = ()
+    dwell_min: float = 0.0
+    grid_min: int = 60
+    largest: float = np.inf
+    before: float | None = None
     meaning: str = ""
 
 

@@ -114,6 +114,7 @@ class Search:
         self.take(formulation)
         self._sizes = {curve.key: self._size(curve) for curve in formulation.declaration.curves}
         self._scale = 1.0
+        self.last_values = np.zeros(0)
         self._chorded: set[tuple[str, int]] = set()
         self._branches: dict[tuple[str, int], _Branch] = {}
         self._apart: set[tuple[str, int]] = set()
@@ -129,7 +130,9 @@ class Search:
         """
         self.formulation = formulation
         self._bounds = {v.key: (v.lower, v.upper) for v in formulation.declaration.variables}
-        self._prices = np.abs(energy_prices(formulation)) * formulation.horizon.hours
+        prices = np.abs(energy_prices(formulation)) * formulation.horizon.hours
+        # Where power is free a residual still counts, lest a plan rest on it.
+        self._weights = np.maximum(prices, 0.1 * (float(np.mean(prices)) or 1.0))
 
     def _size(self, curve: Curve) -> float:
         low, high = self._bounds[curve.of]
@@ -184,22 +187,35 @@ class Search:
             if not len(outcome.values):
                 break
             bound = max(bound, outcome.bound)
+            self.last_values = outcome.values
             raw = self.read(outcome)
             exact = exact_values(self.formulation, raw)
             scale = self._scale = absolute_energy_cost(self.formulation, exact)
             cost = outcome.objective if true_cost is None else true_cost(exact)
-            keeps = self._keeps_limits(exact)
+            keeps = self.keeps_limits(exact)
             if keeps and not cost >= best.cost:
                 best = Found(Answer.LIMIT, exact, raw, cost, bound, count)
             if keeps and (true_cost is None or best.cost - bound <= options.gap * scale):
                 return Found(Answer.OPTIMAL, best.values, best.raw, best.cost, bound, count)
             if time.perf_counter() > stop or outcome.answer is Answer.LIMIT:
                 break
-            if not self._cut(raw, exact, 0.2 * options.gap * scale):
+            if not self._cut(raw, exact, 0.2 * options.gap * scale, keeps and not options.branch):
                 break
         return Found(Answer.LIMIT, best.values, best.raw, best.cost, bound, count)
 
-    def _keeps_limits(self, exact: Mapping[str, Array]) -> bool:
+    def keeps_limits(self, exact: Mapping[str, Array]) -> bool:
+        """Tell whether the true import and the rules of exclusion hold.
+
+        Parameters
+        ----------
+        exact : mapping
+            Exact values. [as declared]
+
+        Returns
+        -------
+        bool
+            True when they hold within tolerance. [-]
+        """
         meter = self.formulation.site.meter
         if meter in exact:
             low, high = self._bounds[meter]
@@ -220,11 +236,31 @@ class Search:
         clash: Mask = both > APART_TOLERANCE
         return clash
 
-    def _cut(self, raw: Mapping[str, Array], exact: Mapping[str, Array], allowance: float) -> bool:
-        """Add what the last solution asks for; say whether anything was added."""
+    def refine(self, raw: Mapping[str, Array], exact: Mapping[str, Array]) -> bool:
+        """Add the cuts that a solution of another objective asks for.
+
+        Parameters
+        ----------
+        raw : mapping
+            The solution as the program sees it. [as declared]
+        exact : mapping
+            Its exact values. [as declared]
+
+        Returns
+        -------
+        bool
+            True when anything was added. [-]
+        """
+        return self._cut(raw, exact, np.inf, False)
+
+    def _cut(
+        self, raw: Mapping[str, Array], exact: Mapping[str, Array], allowance: float, may_rest: bool
+    ) -> bool:
+        """Add what the last solution asks for; say whether it is worth another solve."""
         added = self._keep_apart(exact)
         rows: list[tuple[float, float, list[int], list[float]]] = []
         faked: list[tuple[float, Curve, int, float]] = []
+        undercut = 0.0
         for curve in self.formulation.declaration.curves:
             low, high = self._bounds[curve.of]
             live = np.flatnonzero(high > low)
@@ -232,14 +268,18 @@ class Search:
             tolerance = RESIDUAL_TOLERANCE * self._sizes[curve.key]
             below = live[residual[live] < -tolerance]
             rows.extend(self._tangents(curve, below, raw))
+            undercut -= float(np.sum(residual[below] * self._weights[below]))
             faked.extend(
                 (float(residual[t]), curve, int(t), float(raw[curve.of][t]))
                 for t in live[residual[live] > 100.0 * tolerance]
             )
         self.tangents += len(rows)
-        branches = self.binaries
+        branches, chords = self.binaries, self.chords
         rows.extend(self._against_faking(faked, allowance))
         self.solver.add_rows(rows)
+        if may_rest and self.chords == chords and undercut <= allowance:
+            # Only branching could close the gap now: the tangents are kept, but not worth another solve.
+            return added
         return added or bool(rows) or self.binaries != branches
 
     def _tangents(
@@ -262,9 +302,8 @@ class Search:
         with an exact cost measured on every round that costs no truth, and saves binaries.
         """
         rows: list[tuple[float, float, list[int], list[float]]] = []
-        mean_price = float(np.mean(self._prices)) or 1.0
         weighed = sorted(
-            ((r * max(self._prices[t], 0.1 * mean_price), c, t, x) for r, c, t, x in faked),
+            ((r * self._weights[t], c, t, x) for r, c, t, x in faked),
             key=lambda item: item[0],
         )
         rest = 0.0

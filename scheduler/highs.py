@@ -19,6 +19,9 @@ from pyomo.common.tee import capture_output
 from models.horizon import Array, Integers
 from scheduler.errors import SolverError
 
+DRIFT_TOLERANCE = 1e-7
+"""Greatest difference between a row's value as the solver carries it along and as its columns give it. [-]"""
+
 
 class Answer(Enum):
     """What the solver said."""
@@ -159,7 +162,10 @@ class Solver:
         self.rows = dict(arrays.rows)
         self.costs = arrays.cost.copy()
         self.offset = arrays.offset
-        self._has_binaries = False
+        self._whole: set[int] = set()
+        entry_row = np.repeat(np.arange(len(arrays.row_lower)), np.diff(arrays.start))
+        self._entries = (entry_row, arrays.index, arrays.value)
+        self._first_rows = len(arrays.row_lower)
         # Some releases print a banner when the first object of a process is made.
         with capture_output(capture_fd=True):
             self._highs = highspy.Highs()  # type: ignore[no-untyped-call]
@@ -184,6 +190,17 @@ class Solver:
     def row_count(self) -> int:
         """Number of rows. [-]."""
         return int(self._highs.getNumRow())
+
+    def objective(self) -> tuple[Array, float]:
+        """Return the cost of every column and the constant of the objective.
+
+        Returns
+        -------
+        tuple of (ndarray, float)
+            Costs, shape (columns,), and constant. [-]
+        """
+        lp = self._highs.getLp()
+        return np.array(lp.col_cost_), float(lp.offset_)
 
     def set_costs(self, costs: Array, offset: float) -> None:
         """Replace the objective.
@@ -215,6 +232,77 @@ class Solver:
             self._highs.changeColsBounds(
                 len(columns), np.asarray(columns, dtype=np.int32), np.asarray(lower), np.asarray(upper)
             )
+
+    def snapshot(self) -> Arrays:
+        """Return the program as it is now, with all rows and columns added so far.
+
+        Returns
+        -------
+        Arrays
+            The program, without names. [-]
+        """
+        lp = self._highs.getLp()
+        start = np.array(lp.a_matrix_.start_, dtype=np.int64)
+        index = np.array(lp.a_matrix_.index_, dtype=np.int64)
+        value = np.array(lp.a_matrix_.value_)
+        if lp.a_matrix_.format_ == highspy.MatrixFormat.kColwise:
+            column = np.repeat(np.arange(lp.num_col_), np.diff(start))
+            order = np.argsort(index, kind="stable")
+            start = np.concatenate([[0], np.cumsum(np.bincount(index, minlength=lp.num_row_))])
+            index, value = column[order], value[order]
+        return Arrays(
+            np.array(lp.col_cost_),
+            np.array(lp.col_lower_),
+            np.array(lp.col_upper_),
+            np.array(lp.row_lower_),
+            np.array(lp.row_upper_),
+            start,
+            index,
+            value,
+            float(lp.offset_),
+            {},
+            {},
+        )
+
+    def reduced_costs(self) -> Array:
+        """Return the reduced cost of every column in the last solution of a linear program.
+
+        Returns
+        -------
+        ndarray
+            For a fixed column: change of the optimum with its value. Shape (columns,). [currency/unit]
+        """
+        return np.array(self._highs.getSolution().col_dual)
+
+    def add_columns_in_rows(self, costs: Array, rows: Integers, coefficients: Array) -> range:
+        """Add columns from 0 up, each standing in one row.
+
+        Parameters
+        ----------
+        costs : ndarray
+            Cost of each. Shape (k,). [currency/unit]
+        rows : ndarray
+            Row of each. Shape (k,). [-]
+        coefficients : ndarray
+            Coefficient of each. Shape (k,). [-]
+
+        Returns
+        -------
+        range
+            Positions of the new columns. [-]
+        """
+        first, count = self.column_count, len(costs)
+        self._highs.addCols(
+            count,
+            np.asarray(costs, dtype=np.float64),
+            np.zeros(count),
+            np.full(count, highspy.kHighsInf),
+            count,
+            np.arange(count, dtype=np.int32),
+            np.asarray(rows, dtype=np.int32),
+            np.asarray(coefficients, dtype=np.float64),
+        )
+        return range(first, first + count)
 
     def set_row_bounds(self, rows: Integers, lower: Array, upper: Array) -> None:
         """Replace the limits of some rows.
@@ -298,12 +386,25 @@ class Solver:
             np.zeros(0),
         )
         if whole and count:
-            self._has_binaries = True
-            kinds = np.full(count, int(highspy.HighsVarType.kInteger), dtype=np.uint8)
-            self._highs.changeColsIntegrality(count, np.arange(first, first + count, dtype=np.int32), kinds)
+            self.set_whole(np.arange(first, first + count), True)
         return range(first, first + count)
 
-    def solve(self, seconds: float = 60.0, absolute_gap: float = 1e-6) -> Outcome:
+    def set_whole(self, columns: Integers, whole: bool) -> None:
+        """Say whether some columns take whole values only.
+
+        Parameters
+        ----------
+        columns : ndarray
+            Positions. Shape (k,). [-]
+        whole : bool
+            Whole values only, or any. [-]
+        """
+        kind = highspy.HighsVarType.kInteger if whole else highspy.HighsVarType.kContinuous
+        kinds = np.full(len(columns), int(kind), dtype=np.uint8)
+        self._highs.changeColsIntegrality(len(columns), np.asarray(columns, dtype=np.int32), kinds)
+        self._whole = self._whole | set(columns.tolist()) if whole else self._whole - set(columns.tolist())
+
+    def solve(self, seconds: float = 60.0, absolute_gap: float = 1e-6, confirm: bool = True) -> Outcome:
         """Solve from the last basis.
 
         Parameters
@@ -311,7 +412,9 @@ class Solver:
         seconds : float
             Time limit of this solve. [s]
         absolute_gap : float
-            With binaries, how close bound and cost must come. [currency]
+            With whole columns, how close bound and cost must come. [currency]
+        confirm : bool
+            Whether an answer 'infeasible' is asked for once more without presolve. [-]
 
         Returns
         -------
@@ -325,18 +428,27 @@ class Solver:
         """
         # The solver's limit counts its own clock over all solves of the object.
         self._option("time_limit", self._highs.getRunTime() + seconds)
-        if self._has_binaries:
+        if self._whole:
             self._option("mip_rel_gap", 0.0)
             self._option("mip_abs_gap", max(absolute_gap, 1e-9))
         self._highs.run()
         answer = self._answer()
-        if answer is None or answer is Answer.INFEASIBLE:
+        if answer is None or (confirm and answer is Answer.INFEASIBLE):
             # Presolve has called solvable programs infeasible; ask once without it.
             self._option("presolve", "off")
             self._highs.clearSolver()
             self._option("time_limit", self._highs.getRunTime() + seconds)
             self._highs.run()
             self._option("presolve", "choose")
+            answer = self._answer()
+        if answer is Answer.OPTIMAL and not self._whole and self._drift() > DRIFT_TOLERANCE:
+            # After many updates the solver's factors can lose digits and balances no longer close; the
+            # same basis factorised anew gives them back.
+            basis = self._highs.getBasis()
+            self._highs.clearSolver()
+            self._highs.setBasis(basis)
+            self._option("time_limit", self._highs.getRunTime() + seconds)
+            self._highs.run()
             answer = self._answer()
         if answer is None:
             status = self._highs.modelStatusToString(self._highs.getModelStatus())
@@ -345,12 +457,20 @@ class Solver:
         usable = info.primal_solution_status == int(highspy.SolutionStatus.kSolutionStatusFeasible)
         if answer is Answer.OPTIMAL or (answer is Answer.LIMIT and usable):
             objective = float(info.objective_function_value)
-            if self._has_binaries:
+            if self._whole:
                 bound = float(info.mip_dual_bound)
             else:
                 bound = objective if answer is Answer.OPTIMAL else -np.inf
             return Outcome(answer, objective, bound, np.array(self._highs.getSolution().col_value))
         return Outcome(answer, np.nan, -np.inf, np.zeros(0))
+
+    def _drift(self) -> float:
+        """Return how far the first program's rows are from what the solver takes them for."""
+        solution = self._highs.getSolution()
+        row, column, value = self._entries
+        held = np.array(solution.row_value)[: self._first_rows]
+        true = np.bincount(row, value * np.array(solution.col_value)[column], minlength=len(held))
+        return float(np.max(np.abs(true - held), initial=0.0))
 
     def _answer(self) -> Answer | None:
         status = self._highs.getModelStatus()

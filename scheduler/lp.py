@@ -24,7 +24,7 @@ from models.pieces import Curve, Declaration, Rows, Variable
 from models.site import Site
 from models.situation import Situation
 
-START_TANGENTS = 6
+START_TANGENTS = 12
 """Tangents per curve and interval in the first program; a few rounds of cuts add the rest."""
 CONVEXITY_POINTS = 9
 """Points per interval at which a curve is tested to lie above its tangents."""

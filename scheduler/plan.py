@@ -19,6 +19,7 @@ from models.pieces import Variable
 from models.site import Site
 from models.situation import Situation
 from scheduler.audit import audit
+from scheduler.calm import calmest
 from scheduler.cuts import Found, Search, SearchOptions
 from scheduler.errors import BrinewattError, SolverError
 from scheduler.exact import absolute_energy_cost, energy_prices, exact_costs
@@ -26,9 +27,12 @@ from scheduler.highs import Answer, Solver, arrays_of
 from scheduler.lp import Program, build, cost_vector, formulate
 from scheduler.result import Audit, Certificate, Comparison, Miss, Plan, Status
 from scheduler.revise import push, same_matrix
+from scheduler.steps import add_steps, least_cost_in_steps, needs_steps
 
 MISS_TOLERANCE = 1e-6
 """Missed quantity that counts as none. [t]"""
+CALM_SHARE = 0.95
+"""Share of the target gap up to which a calmer plan may cost more."""
 AUDIT_TOLERANCE = 1e-6
 """How far, as a share of the gap's denominator, search and audit may differ in cost."""
 
@@ -169,24 +173,28 @@ class Planner:
                 f"no plan was found within {self.options.search.seconds:g} s and "
                 f"{self.options.search.rounds} rounds: allow more time"
             )
+        scale = absolute_energy_cost(self.formulation, found.values)
+        stepped: Found | None = None
+        if not needs_steps(self.formulation):
+            with self._timed("calm"):
+                room = CALM_SHARE * self.options.search.gap * scale
+                found = self._calm(found, min(found.bound, found.cost) + room)
+        elif status in (Status.PLAN, Status.MISSES):
+            with self._timed("steps"):
+                stepped = self._stepped(scale)
+            if stepped.answer is not Answer.OPTIMAL:
+                status = Status.SOLVER_LIMIT
+        shown = found if stepped is None else stepped
         with self._timed("audit"):
-            audited = audit(self.formulation, found.values)
-        if status is not Status.NOT_A_PLAN and audited.violations:
-            worst = audited.violations[0]
-            raise BrinewattError(
-                f"the exact simulation breaks '{worst.meaning}' by {worst.amount:.3g} {worst.unit} although "
-                "the program kept it: this is a bug, please report it with the inputs"
-            )
-        scale = absolute_energy_cost(self.formulation, audited.values)
-        if abs(audited.cost - found.cost) > AUDIT_TOLERANCE * scale and status is not Status.NOT_A_PLAN:
-            raise BrinewattError(
-                f"search and audit differ in cost ({found.cost:.2f} and {audited.cost:.2f}): "
-                "this is a bug, please report it with the inputs"
-            )
+            audited = audit(self.formulation, shown.values)
+        if status is not Status.NOT_A_PLAN:
+            self._trust(audited, shown, scale)
         certificate = Certificate(
-            min(found.bound, audited.cost),
-            audited.cost,
+            min(found.bound, found.cost),
+            found.cost,
             scale,
+            None if stepped is None else min(stepped.bound, stepped.cost),
+            None if stepped is None else stepped.cost,
             found.rounds,
             self.search.tangents,
             self.search.chords,
@@ -211,6 +219,38 @@ class Planner:
             energy_prices(formulation),
             dict(self.seconds),
         )
+
+    def _trust(self, audited: Audit, found: Found, scale: float) -> None:
+        """Refuse a plan that the audit does not confirm."""
+        if audited.violations:
+            worst = audited.violations[0]
+            raise BrinewattError(
+                f"the exact simulation breaks '{worst.meaning}' by {worst.amount:.3g} {worst.unit} although "
+                "the program kept it: this is a bug, please report it with the inputs"
+            )
+        if abs(audited.cost - found.cost) > AUDIT_TOLERANCE * scale:
+            raise BrinewattError(
+                f"search and audit differ in cost ({found.cost:.2f} and {audited.cost:.2f}): "
+                "this is a bug, please report it with the inputs"
+            )
+
+    def _calm(self, found: Found, most_cost: float) -> Found:
+        return calmest(self.search, found, most_cost, self.options.search.seconds)
+
+    def _stepped(self, scale: float) -> Found:
+        """Put the plan day on steps, then calm the flows around the loads."""
+        columns = add_steps(self.formulation, self.solver)
+        stepped = least_cost_in_steps(self.search, columns, self.options.search.seconds)
+        if not stepped.values:
+            raise SolverError(
+                "no plan day in whole steps within the limits on changes was found "
+                f"({stepped.answer.value} after {self.options.search.seconds:g} s): allow more time, a finer "
+                "step or more changes"
+            )
+        calm = self._calm(stepped, stepped.cost + self.options.search.gap * scale)
+        for record in columns:
+            self.solver.free_rows(record.rows)
+        return calm
 
     def _stages(self) -> tuple[Found, Status]:
         """Try without any miss; else least misses by class; else least violation first."""

@@ -94,9 +94,12 @@ class Certificate:
     lower_bound : float
         No plan for the same horizon, prices, duties and end stocks costs less. [currency]
     cost : float
-        Exact simulated cost of this plan, same definition as the bound. [currency]
+        Exact simulated cost before loads are put on steps, same definition as the bound. [currency]
     denominator : float
         Sum of absolute energy charges over the intervals. [currency]
+    stepped_bound, stepped_cost : float, optional
+        The same for the step problem: whole steps, counted changes; None where nothing asks for it.
+        [currency]
     rounds : int
         How often the program was solved. [-]
     tangents, chords, binaries : int
@@ -106,6 +109,8 @@ class Certificate:
     lower_bound: float
     cost: float
     denominator: float
+    stepped_bound: float | None = None
+    stepped_cost: float | None = None
     rounds: int = 1
     tangents: int = 0
     chords: int = 0
@@ -115,6 +120,18 @@ class Certificate:
     def gap(self) -> float:
         """(cost - bound) / denominator, never below 0 by more than rounding. [-]."""
         return (self.cost - self.lower_bound) / self.denominator if self.denominator > 0 else 0.0
+
+    @property
+    def stepped_gap(self) -> float | None:
+        """Gap of the step problem against its own bound; None without steps. [-]."""
+        if self.stepped_cost is None or self.stepped_bound is None:
+            return None
+        return (self.stepped_cost - self.stepped_bound) / self.denominator
+
+    @property
+    def price_of_steps(self) -> float | None:
+        """What whole steps and counted changes cost; None without steps. [currency]."""
+        return None if self.stepped_cost is None else self.stepped_cost - self.cost
 
 
 @dataclass(frozen=True)

@@ -1,24 +1,31 @@
 """The step problem: loads that people can set, moved no more often than people can move them.
 
-Owns the integer part of a plan: whole steps on the plan day, counted changes, rest between changes, and
-the calmest way among plans of equal cost. The look-ahead stays continuous, so the bound of the step
-problem holds for every stepped plan day with any continuation.
+Owns whole steps on the plan day, counted changes and the rest between them. The look-ahead stays
+continuous, so the bound of the relaxed step problem holds for every stepped plan day with any
+continuation.
+
+Branch and bound runs on the plan day alone, with the look-ahead as a cost-to-go (`ahead`). The exact
+cost of its plan, with all flows solved again, against its bound is the certificate.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from models.horizon import Array, Horizon
+from models.horizon import Horizon
 from models.pieces import Moves
-from scheduler.highs import Solver
+from scheduler.ahead import SplitProgram
+from scheduler.cuts import Found, Search
+from scheduler.exact import absolute_energy_cost
+from scheduler.highs import Answer, Solver
 from scheduler.lp import Formulation
 
 STEP_GAP = 1e-4
-"""Gap of the step problem at which its search stops."""
+"""Gap of the step problem that is aimed at."""
 GRID_TOLERANCE = 1e-6
 """Share of a step by which a load may miss the grid by rounding."""
 
@@ -27,21 +34,27 @@ Row = tuple[float, float, list[int], list[float]]
 
 @dataclass(frozen=True)
 class StepColumns:
-    """Integer columns of one record of moves.
+    """Columns of one record of moves on the plan day.
 
     Parameters
     ----------
     moves : Moves
         The record. [-]
-    counts : range
-        Number of steps on each interval of the plan day; empty without a step. [-]
+    counts : mapping
+        Column of the number of steps by interval; empty without a step. [-]
     changes : mapping
-        Column of the binary that says whether a change starts at an interval. [-]
+        Column of the share of a change by interval at whose start it would begin. [-]
+    windows : tuple of (tuple of int, int)
+        Sets of intervals, and how many of them may start with a change. [-]
+    rows : range
+        Rows that hold the loads to these columns. [-]
     """
 
     moves: Moves
-    counts: range
+    counts: Mapping[int, int]
     changes: Mapping[int, int]
+    windows: tuple[tuple[tuple[int, ...], int], ...]
+    rows: range
 
 
 def needs_steps(formulation: Formulation) -> bool:
@@ -57,14 +70,15 @@ def needs_steps(formulation: Formulation) -> bool:
     bool
         True when the step problem differs from the continuous one. [-]
     """
-    return any(
-        moves.step is not None or moves.limits or moves.dwell_min > 0
-        for moves in formulation.declaration.moves
-    )
+    return any(_is_limited(moves) or moves.step is not None for moves in formulation.declaration.moves)
+
+
+def _is_limited(moves: Moves) -> bool:
+    return bool(moves.limits) or moves.dwell_min > 0
 
 
 def add_steps(formulation: Formulation, solver: Solver) -> tuple[StepColumns, ...]:
-    """Add whole steps and counted changes of the plan day to a program.
+    """Add the relaxed step problem of the plan day to a program.
 
     Parameters
     ----------
@@ -86,74 +100,100 @@ def _add(moves: Moves, formulation: Formulation, solver: Solver) -> StepColumns:
     variable = next(v for v in formulation.declaration.variables if v.key == moves.variable)
     first = solver.columns[moves.variable].start
     plan = horizon.plan_intervals
-    free = np.flatnonzero(variable.upper[:plan] > variable.lower[:plan])
     rows: list[Row] = []
-    counts = range(0)
-    if moves.step is not None and free.size:
+    counts: dict[int, int] = {}
+    if moves.step is not None:
+        free = np.flatnonzero(variable.upper[:plan] > variable.lower[:plan])
         low = np.ceil(variable.lower[free] / moves.step - GRID_TOLERANCE)
         high = np.floor(variable.upper[free] / moves.step + GRID_TOLERANCE)
-        counts = solver.add_columns(low, np.maximum(high, low), whole=True)
-        for column, t in zip(counts, free.tolist(), strict=True):
-            rows.append((0.0, 0.0, [first + t, column], [1.0, -moves.step]))
+        counts = dict(zip(free.tolist(), solver.add_columns(low, np.maximum(high, low)), strict=True))
+        rows.extend((0.0, 0.0, [first + t, n], [1.0, -moves.step]) for t, n in counts.items())
     changes: dict[int, int] = {}
-    if moves.limits or moves.dwell_min > 0:
-        counted = [t for t in range(plan) if moves.counted[t] and not horizon.quiet_starts[t]]
-        binaries = solver.add_columns(np.zeros(len(counted)), np.ones(len(counted)), whole=True)
-        changes = dict(zip(counted, binaries, strict=True))
-        spread = float(np.max(variable.upper) - np.min(variable.lower))
-        most = min(moves.largest, spread)
-        for t, z in changes.items():
-            if t == 0:
-                before = float(moves.before or 0.0)
-                rows.append((-np.inf, before, [first, z], [1.0, -most]))
-                rows.append((before, np.inf, [first, z], [1.0, most]))
-            else:
-                pair = [first + t, first + t - 1, z]
-                rows.append((-np.inf, 0.0, pair, [1.0, -1.0, -most]))
-                rows.append((0.0, np.inf, pair, [1.0, -1.0, most]))
-        rows.extend(_counts(moves, changes))
-        rows.extend(_dwell(moves, changes, horizon))
-    solver.add_rows(rows)
-    return StepColumns(moves, counts, changes)
+    windows: tuple[tuple[tuple[int, ...], int], ...] = ()
+    if _is_limited(moves):
+        counted = [t for t in range(plan) if moves.counted[t]]
+        open_ = [t for t in counted if not horizon.quiet_starts[t] and _on_grid(moves, horizon, t)]
+        changes = dict(zip(open_, solver.add_columns(np.zeros(len(open_)), np.ones(len(open_))), strict=True))
+        most = min(moves.largest, float(np.max(variable.upper) - np.min(variable.lower)))
+        for t in counted:
+            # Without a column the change is 0: the load stays what it was.
+            extra = ([changes[t]], [-most], [most]) if t in changes else ([], [], [])
+            before = _before(moves) if t == 0 else 0.0
+            columns = [first + t] if t == 0 else [first + t, first + t - 1]
+            ones = [1.0] if t == 0 else [1.0, -1.0]
+            rows.append((-np.inf, before, [*columns, *extra[0]], [*ones, *extra[1]]))
+            rows.append((before, np.inf, [*columns, *extra[0]], [*ones, *extra[2]]))
+        windows = tuple(_windows(moves, changes, horizon))
+        for times, allowed in windows:
+            rows.append((-np.inf, float(allowed), [changes[t] for t in times], [1.0] * len(times)))
+    return StepColumns(moves, counts, changes, windows, solver.add_rows(rows))
 
 
-def _counts(moves: Moves, changes: Mapping[int, int]) -> Iterator[Row]:
+def _before(moves: Moves) -> float:
+    """Return the value before the horizon, on the nearest step: going there is not a change."""
+    before = float(moves.before or 0.0)
+    return before if moves.step is None else moves.step * round(before / moves.step)
+
+
+def _on_grid(moves: Moves, horizon: Horizon, t: int) -> bool:
+    start = horizon.local_starts[t]
+    return (start.hour * 60 + start.minute) % moves.grid_min == 0
+
+
+def _windows(moves: Moves, changes: Mapping[int, int], horizon: Horizon) -> list[tuple[tuple[int, ...], int]]:
+    found = []
     for limit in moves.limits:
-        columns = [changes[t] for t in limit.intervals.tolist() if t in changes]
-        if len(columns) > limit.most:
-            yield (-np.inf, float(limit.most), columns, [1.0] * len(columns))
+        times = tuple(t for t in limit.intervals.tolist() if t in changes)
+        if len(times) > limit.most:
+            found.append((times, limit.most))
+    if moves.dwell_min > 0:
+        ordered = sorted(changes)
+        for i, t in enumerate(ordered):
+            start = int(horizon.starts_min[t])
+            times = tuple(u for u in ordered[i:] if horizon.starts_min[u] - start < moves.dwell_min)
+            if len(times) > 1:
+                found.append((times, 1))
+    return found
 
 
-def _dwell(moves: Moves, changes: Mapping[int, int], horizon: Horizon) -> Iterator[Row]:
-    """Allow one change in every window of the dwell time."""
-    if moves.dwell_min <= 0:
-        return
-    times = sorted(changes)
-    for i, t in enumerate(times):
-        start = int(horizon.starts_min[t])
-        window = [u for u in times[i:] if horizon.starts_min[u] - start < moves.dwell_min]
-        if len(window) > 1:
-            yield (-np.inf, 1.0, [changes[u] for u in window], [1.0] * len(window))
-
-
-def changes_of(moves: Moves, load: Array, plan_intervals: int) -> Array:
-    """Return the intervals of the plan day at whose start a setpoint changes.
+def least_cost_in_steps(search: Search, columns: tuple[StepColumns, ...], seconds: float) -> Found:
+    """Find a plan day in whole steps with few changes, and its bound.
 
     Parameters
     ----------
-    moves : Moves
-        The record. [-]
-    load : ndarray
-        Setpoint on each interval. Shape (n,). [unit of the variable]
-    plan_intervals : int
-        Intervals of the plan day. [-]
+    search : Search
+        The program with its cuts, step columns added. [-]
+    columns : tuple of StepColumns
+        Those columns. [-]
+    seconds : float
+        Wall time. [s]
 
     Returns
     -------
-    ndarray
-        Positions. Shape (k,). [-]
+    Found
+        The plan with the bound of the step problem; INFEASIBLE if there is none; LIMIT if the gap is
+        still open when time is up. [-]
     """
-    before = np.nan if moves.before is None else moves.before
-    step = np.abs(np.diff(load[:plan_intervals], prepend=before))
-    result: Array = np.flatnonzero(moves.counted[:plan_intervals] & (step > 1e-6 * np.max(load, initial=1.0)))
-    return result
+    stop = time.perf_counter() + seconds
+    usual = search.options
+    search.options = replace(usual, gap=0.1 * STEP_GAP, seconds=seconds)
+    relaxed = search.least_cost()
+    if not relaxed.values:
+        search.options = usual
+        return relaxed
+    scale = absolute_energy_cost(search.formulation, relaxed.values)
+    whole = np.array([c for s in columns for c in (*s.counts.values(), *s.changes.values())], dtype=np.int64)
+    split = SplitProgram(search.formulation, search.solver)
+    day = split.search(whole, search.last_values, 0.8 * STEP_GAP * scale, stop)
+    found = Found(Answer.LIMIT if time.perf_counter() > stop else Answer.INFEASIBLE, rounds=relaxed.rounds)
+    if len(day.values):
+        at = np.round(day.values[whole])
+        search.solver.set_column_bounds(whole, at, at)
+        search.options = replace(usual, gap=0.05 * STEP_GAP)
+        last = search.least_cost()
+        if last.values:
+            bound = max(day.bound, relaxed.bound)
+            closed = last.cost - bound <= STEP_GAP * scale
+            found = replace(last, bound=bound, answer=Answer.OPTIMAL if closed else Answer.LIMIT)
+    search.options = usual
+    return found

@@ -20,6 +20,6 @@ def check(site: Path, day: dt.datetime | None) -> None:
     for note in inputs.notes:
         click.echo(f"note: {note}")
     click.echo(
-        f"{inputs.site.name}: {len(inputs.site.units)} units and orders, {len(inputs.horizon)} intervals from "
-        f"{inputs.horizon.local_starts[0].isoformat(timespec='minutes')}: no problem found"
+        f"{inputs.site.name}: {len(inputs.site.units)} units and orders, {len(inputs.horizon)} intervals "
+        f"from {inputs.horizon.local_starts[0].isoformat(timespec='minutes')}: no problem found"
     )

@@ -32,7 +32,7 @@ class Group(click.Group):
 )
 @click.version_option(version("brinewatt"), prog_name="brinewatt")
 def main() -> None:
-    """Plan the hourly load of chlor-alkali cell rooms at the lowest power cost.
+    r"""Plan the hourly load of chlor-alkali cell rooms at the lowest power cost.
 
     \b
     First try the invented demo site:     brinewatt demo

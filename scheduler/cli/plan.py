@@ -31,6 +31,7 @@ FOLDER = click.Path(file_okay=False, path_type=Path)
 @click.pass_context
 def plan(
     ctx: click.Context,
+    /,
     site: Path,
     day: dt.datetime | None,
     contract: Path | None,

@@ -469,7 +469,7 @@ def saving(plan: Plan, comparison: Comparison) -> float | None:
     float or None
         Saving, negative if the plan is dearer; None if the other way is not possible. [currency]
     """
-    return None if comparison.cost is None else comparison.cost - plan.certificate.cost
+    return None if comparison.cost is None else comparison.cost - plan.audit.cost
 
 
 def saving_percent(plan: Plan, comparison: Comparison) -> float | None:
