@@ -360,15 +360,17 @@ class Circuit(Unit):
         ]
         before = situation.loads_before.get(self.name)
         if before is not None and before > 0 and state.in_service[0]:
-            zero = np.zeros(1, dtype=np.int64)
+            soon = np.flatnonzero(
+                (horizon.starts_min - horizon.start_min < self.ramp_minutes) & (number == number[0])
+            )
             families.append(
                 Rows(
                     self.key("first_ramp"),
                     "kA",
-                    (Entry(load, zero, zero, np.ones(1)),),
-                    np.array([before - step]),
-                    np.array([before + step]),
-                    intervals=zero,
+                    (Entry(load, np.arange(len(soon)), soon, np.ones(len(soon))),),
+                    np.full(len(soon), before - step),
+                    np.full(len(soon), before + step),
+                    intervals=soon,
                     meaning=f"change of the load of {self.name} from its last actual load {before:g} kA",
                 )
             )

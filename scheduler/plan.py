@@ -31,6 +31,8 @@ from scheduler.steps import add_steps, least_cost_in_steps, needs_steps
 
 MISS_TOLERANCE = 1e-6
 """Missed quantity that counts as none. [t]"""
+IMPORT_MARGIN = 2e-5
+"""Share of the import limit left free while misses are minimised."""
 CALM_SHARE = 0.95
 """Share of the target gap up to which a calmer plan may cost more."""
 AUDIT_TOLERANCE = 1e-6
@@ -267,7 +269,9 @@ class Planner:
         self._set_open(misses, open_=True)
         if self._least_misses(misses):
             self._set_costs()
-            return self.search.least_cost(), Status.MISSES
+            found = self.search.least_cost()
+            if found.answer is not Answer.INFEASIBLE:
+                return found, Status.MISSES
         self._load(elastic=True)
         self._least(self._violation_weights(), "violations of limits")
         if not self._least_misses(misses):
@@ -322,7 +326,9 @@ class Planner:
         for key, weight in weights.items():
             costs[self.solver.columns[key]] = weight
         self.solver.set_costs(costs, 0.0)
+        self._set_import_margin(IMPORT_MARGIN)
         found = self.search.feasible()
+        self._set_import_margin(0.0)
         if found.answer is Answer.INFEASIBLE:
             return False
         if found.answer is not Answer.OPTIMAL:
@@ -339,6 +345,15 @@ class Planner:
         held = self.solver.add_rows([(-np.inf, least * (1.0 + 1e-9) + 1e-7, columns, coefficients)])
         self._held.extend(held)
         return True
+
+    def _set_import_margin(self, share: float) -> None:
+        """Keep a hair off the import limit, so that a least miss stays in reach of later tangents."""
+        meter = self.formulation.site.meter
+        for variable in self.formulation.declaration.variables:
+            if variable.key == meter:
+                place = self.solver.columns[meter]
+                upper = variable.upper - share * np.abs(variable.upper)
+                self.solver.set_column_bounds(np.arange(place.start, place.stop), variable.lower, upper)
 
     def _misses(self, audited: Audit) -> tuple[Miss, ...]:
         found = []

@@ -7,6 +7,8 @@ every curve and its domain stay the same.
 
 from __future__ import annotations
 
+from dataclasses import astuple
+
 import numpy as np
 
 from models.horizon import Array
@@ -38,7 +40,8 @@ def same_matrix(old: Formulation, new: Formulation) -> bool:
         and _same_list(a.rows, b.rows, _same_rows)
         and [(s.key, s.commodity) for s in a.stocks] == [(s.key, s.commodity) for s in b.stocks]
         and [(c.key, c.variable) for c in a.costs] == [(c.key, c.variable) for c in b.costs]
-        and a.exclusives == b.exclusives
+        and [astuple(rule) for rule in a.exclusives] == [astuple(rule) for rule in b.exclusives]
+        and _same_domains(old, new)
         and _same_flows(old, new)
         and _same_curves(old, new)
     )
@@ -81,6 +84,18 @@ def _same_flows(old: Formulation, new: Formulation) -> bool:
         and x.variable == y.variable
         and np.array_equal(np.asarray(x.coefficient), np.asarray(y.coefficient))
         for x, y in zip(a, b, strict=True)
+    )
+
+
+def _same_domains(old: Formulation, new: Formulation) -> bool:
+    """Tell whether the ranges on which branches rest are the same: those of units that exclude each other."""
+    before = {v.key: v for v in old.declaration.variables}
+    after = {v.key: v for v in new.declaration.variables}
+    return all(
+        np.array_equal(before[key].lower, after[key].lower)
+        and np.array_equal(before[key].upper, after[key].upper)
+        for rule in old.declaration.exclusives
+        for key in (rule.first, rule.second)
     )
 
 
@@ -128,6 +143,7 @@ def push(solver: Solver, program: Program, formulation: Formulation) -> None:
         solver.set_row_bounds(np.arange(place.start, place.stop), rows.lower[kept], rows.upper[kept])
     for name, constant in balance_constants(records, formulation.horizon).items():
         place = solver.rows[f"balance_{name}"]
-        solver.set_row_bounds(np.arange(place.start, place.stop), -constant, -constant)
+        kept = np.array(program.kept.get(f"balance_{name}", range(len(constant))), dtype=np.int64)
+        solver.set_row_bounds(np.arange(place.start, place.stop), -constant[kept], -constant[kept])
     costs, offset = cost_vector(records, solver.columns, solver.column_count)
     solver.set_costs(costs, offset)
