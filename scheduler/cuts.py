@@ -30,6 +30,8 @@ APART_TOLERANCE = 1e-6
 """Rate above its floor at which a unit counts as running. [unit of the variable]"""
 SOLVER_SHARE = 0.5
 """Share of the target gap that branch and bound may leave open; the rest is for the curves."""
+APART_ROUNDS = 4
+"""Solves in which units that exclude each other are set apart."""
 MAX_ROUNDS = 60
 
 
@@ -195,7 +197,11 @@ class Search:
             keeps = self.keeps_limits(exact)
             if keeps and not cost >= best.cost:
                 best = Found(Answer.LIMIT, exact, raw, cost, bound, count)
-            if keeps and (true_cost is None or best.cost - bound <= options.gap * scale):
+            elif true_cost is not None and not keeps:
+                apart = self._settled_apart(raw, exact, true_cost, stop)
+                if apart is not None and not apart[2] >= best.cost:
+                    best = Found(Answer.LIMIT, apart[1], apart[0], apart[2], bound, count)
+            if (keeps and true_cost is None) or best.cost - bound <= options.gap * scale:
                 return Found(Answer.OPTIMAL, best.values, best.raw, best.cost, bound, count)
             if time.perf_counter() > stop or outcome.answer is Answer.LIMIT:
                 break
@@ -236,6 +242,49 @@ class Search:
         clash: Mask = both > APART_TOLERANCE
         return clash
 
+    def _settled_apart(
+        self,
+        raw: Mapping[str, Array],
+        exact: Mapping[str, Array],
+        true_cost: Callable[[Mapping[str, Array]], float],
+        stop: float,
+    ) -> tuple[Mapping[str, Array], Mapping[str, Array], float] | None:
+        """Return a plan that keeps units apart by stopping, where both run, the one that runs less.
+
+        Branching finds the best such plan slowly where both run for many hours; this one is at hand at
+        once, and its exact cost counts like any other.
+        """
+        touched: dict[int, tuple[float, float]] = {}
+        found = None
+        for _ in range(APART_ROUNDS):
+            clashes = [(rule, np.flatnonzero(self._clashes(rule, exact))) for rule in range(self._rules)]
+            if not any(at.size for _, at in clashes):
+                if self.keeps_limits(exact):
+                    found = (raw, exact, true_cost(exact))
+                break
+            for rule, at in clashes:
+                record = self.formulation.declaration.exclusives[rule]
+                first, second = raw[record.first][at], raw[record.second][at]
+                keep = first - record.first_floor >= second - record.second_floor
+                for t, first_runs in zip(at.tolist(), keep.tolist(), strict=True):
+                    key = record.second if first_runs else record.first
+                    most = record.second_floor if first_runs else record.first_floor
+                    low, high = (float(bound[t]) for bound in self._bounds[key])
+                    column = self.solver.columns[key].start + t
+                    touched[column] = (low, high)
+                    self.solver.set_column_bounds(
+                        np.array([column]), np.array([low]), np.array([max(most, low)])
+                    )
+            outcome = self.solver.solve(max(stop - time.perf_counter(), 1.0), confirm=False)
+            if not len(outcome.values):
+                break
+            raw = self.read(outcome)
+            exact = exact_values(self.formulation, raw)
+        if touched:
+            bounds = np.array(list(touched.values()))
+            self.solver.set_column_bounds(np.array(list(touched)), bounds[:, 0], bounds[:, 1])
+        return found
+
     def refine(self, raw: Mapping[str, Array], exact: Mapping[str, Array]) -> bool:
         """Add the cuts that a solution of another objective asks for.
 
@@ -257,7 +306,6 @@ class Search:
         self, raw: Mapping[str, Array], exact: Mapping[str, Array], allowance: float, may_rest: bool
     ) -> bool:
         """Add what the last solution asks for; say whether it is worth another solve."""
-        added = self._keep_apart(exact)
         rows: list[tuple[float, float, list[int], list[float]]] = []
         faked: list[tuple[float, Curve, int, float]] = []
         undercut = 0.0
@@ -277,6 +325,8 @@ class Search:
         branches, chords = self.binaries, self.chords
         rows.extend(self._against_faking(faked, allowance))
         self.solver.add_rows(rows)
+        # Cuts first, while the program is linear and quick; only then the rules that need binaries.
+        added = self._keep_apart(exact) if self.chords == chords else False
         if may_rest and self.chords == chords and undercut <= allowance:
             # Only branching could close the gap now: the tangents are kept, but not worth another solve.
             return added
@@ -306,16 +356,15 @@ class Search:
             ((r * self._weights[t], c, t, x) for r, c, t, x in faked),
             key=lambda item: item[0],
         )
-        rest = 0.0
-        for worth, curve, t, x in weighed:
-            rest += worth
-            if rest <= allowance:
-                continue
+        sums = np.cumsum([worth for worth, _, _, _ in weighed])
+        matter = [item for item, total in zip(weighed, sums, strict=True) if total > allowance]
+        for _, curve, t, _ in matter:
             if (curve.key, t) not in self._chorded:
                 self._chorded.add((curve.key, t))
                 rows.append(self._chord(curve, t))
                 self.chords += 1
-            elif self.options.branch:
+        if not rows and self.options.branch:
+            for _, curve, t, x in matter:
                 self._branch(curve, t, x)
         return rows
 

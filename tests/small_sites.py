@@ -216,7 +216,9 @@ def _base(rng: np.random.Generator, circuits: list[Circuit]) -> _Base:
         state = circuit.state(hour, Situation())
         low, high = float(state.load_min_ka[0]), float(state.load_max_ka[0])
         loads[circuit.name] = low + float(rng.uniform(0.35, 0.8)) * (high - low)
-        flows = circuit.simulate(hour, Situation(), {circuit.key("load"): np.array([loads[circuit.name]])}).flows
+        flows = circuit.simulate(
+            hour, Situation(), {circuit.key("load"): np.array([loads[circuit.name]])}
+        ).flows
         chlorine += float(flows[circuit.chlorine][0])
         alkali[circuit.alkali] = alkali.get(circuit.alkali, 0.0) + float(flows[circuit.alkali][0])
         power -= float(flows["power"][0])
@@ -224,15 +226,22 @@ def _base(rng: np.random.Generator, circuits: list[Circuit]) -> _Base:
 
 
 def _lots(
-    rng: np.random.Generator, horizon: Horizon, name: str, commodity: str, made: float, count: int
+    rng: np.random.Generator,
+    horizon: Horizon,
+    name: str,
+    commodity: str,
+    made: float,
+    count: int,
+    grid_min: int,
 ) -> tuple[list[Lot], Array]:
     """Return lots that take most of a constant flow, and the loading that meets them evenly."""
     lots, loading = [], np.zeros(len(horizon))
     total = made * float(np.sum(horizon.hours)) * float(rng.uniform(0.7, 1.0))
-    span = horizon.end_min - horizon.start_min
+    steps = (horizon.end_min - horizon.start_min) // grid_min
     for i, share in enumerate(rng.dirichlet(np.full(count, 3.0)) if count else ()):
-        start = horizon.start_min + 30 * int(rng.integers(0, span // 60))
-        end = min(start + 30 * int(rng.integers(8, 1 + span // 30)), horizon.end_min)
+        first = int(rng.integers(0, steps // 2 + 1))
+        last = int(rng.integers(min(first + max(steps // 6, 1), steps), steps + 1))
+        start, end = horizon.start_min + grid_min * first, horizon.start_min + grid_min * last
         rate = share * total / ((end - start) / 60.0)
         most = rate * float(rng.uniform(1.2, 4.0))
         lots.append(Lot(f"{name}_{i + 1}", commodity, share * total, start, end, most))
@@ -268,6 +277,7 @@ def random_case(
     demand: bool = True,
     credit: bool = True,
     lots: int = 2,
+    window_minutes: int = 30,
 ) -> Case:
     """Return a site of mercury and membrane cells with a chlorine and an alkali store.
 
@@ -289,6 +299,8 @@ def random_case(
         Whether alkali, hydrogen and end stocks are worth money. [-]
     lots : int
         Lots of chlorine, and of alkali, each. [-]
+    window_minutes : int
+        Grid on which windows of lots begin and end. [min]
 
     Returns
     -------
@@ -332,7 +344,7 @@ def random_case(
             daily_tolerance_percent=float(rng.choice([0.0, 2.0])),
         )
     )
-    chlorine_lots, loading = _lots(rng, horizon, "lot", store_commodity, to_store, lots)
+    chlorine_lots, loading = _lots(rng, horizon, "lot", store_commodity, to_store, lots, window_minutes)
     room_t = 6.0 * to_store
     initial = room_t + float(np.sum(loading * hours))
     levels = initial + np.cumsum((to_store - loading) * hours)
@@ -349,7 +361,7 @@ def random_case(
     stocks["store"] = initial
     # The mercury room's alkali has a tank; the other rooms' is sold as it is made.
     made = base.alkali["naoh_50"]
-    alkali_lots, loading = _lots(rng, horizon, "alkali", "naoh_50", made, lots)
+    alkali_lots, loading = _lots(rng, horizon, "alkali", "naoh_50", made, lots, window_minutes)
     initial = 8.0 * made + float(np.sum(loading * hours))
     levels = initial + made * elapsed - np.cumsum(loading * hours)
     low, high = _around(rng, levels, initial, 6.0 * made)
@@ -385,9 +397,7 @@ def random_case(
         SiteMeter("meter", import_max_mw=power * float(rng.uniform(1.03, 1.4))),
     ]
     components: list[Component] = [
-        SpotEnergy(
-            "spot", adders_per_mwh=(Adder("grid", 5.0), Adder("levy", 1.0, False)), losses_percent=1.0
-        )
+        SpotEnergy("spot", adders_per_mwh=(Adder("grid", 5.0), Adder("levy", 1.0, False)), losses_percent=1.0)
     ]
     peaks = {}
     if demand:

@@ -88,6 +88,7 @@ class Reference:
         self.contract()
 
     def put(self, commodity: str, flow: cp.Expression) -> None:
+        """Put a flow on a commodity's bus."""
         self.net[commodity] = self.net[commodity] + flow if commodity in self.net else flow
 
     def moves(self, rate: cp.Expression, step: float, minutes: float) -> None:
@@ -101,6 +102,7 @@ class Reference:
         self.rules += [difference @ rate <= step, difference @ rate >= -step]
 
     def circuit(self, room: Circuit) -> None:
+        """Write load, products and power of a circuit."""
         v, r, ce = room.voltage, room.rectifier, room.efficiency
         assert v is not None
         assert ce is not None
@@ -131,6 +133,7 @@ class Reference:
             self.rules.append(cp.abs(load[0] - before) <= step)
 
     def compressor(self, unit: Compressor) -> None:
+        """Write flow and power of compressors."""
         flow = cp.Variable(self.n)
         most = unit.machines * unit.capacity_t_per_h
         self.rules += [flow >= 0, flow <= most]
@@ -139,6 +142,7 @@ class Reference:
         self.power += unit.kwh_per_t / 1e3 * cp.maximum(flow, unit.surge_share * most)
 
     def liquefier(self, unit: Liquefier) -> None:
+        """Write feed, liquid and tail gas of a liquefier."""
         feed = cp.Variable(self.n)
         share = unit.liquefaction_yield
         self.rules += [feed >= unit.feed_min_t_per_h, feed <= unit.feed_max_t_per_h]
@@ -148,12 +152,14 @@ class Reference:
         self.power += unit.kwh_per_t / 1e3 * feed
 
     def outlet(self, unit: Outlet) -> None:
+        """Write what leaves for a credit."""
         rate = cp.Variable(self.n)
         self.rules += [rate >= unit.rate_min_per_h, rate <= unit.rate_max_per_h]
         self.put(unit.commodity, -rate)
         self.cost -= unit.credit * (self.hours @ rate)
 
     def pipeline(self, unit: Pipeline) -> None:
+        """Write the take of a pipeline customer and his daily totals."""
         take = cp.Variable(self.n)
         self.rules += [take >= unit.min_t_per_h, take <= unit.max_t_per_h]
         self.put(unit.commodity, -take)
@@ -166,6 +172,7 @@ class Reference:
             self.moves(take, unit.ramp_t_per_h_per_h, 60.0)
 
     def lot(self, lot: Lot) -> None:
+        """Write the loading of a lot inside its window."""
         starts = self.case.horizon.starts_min
         ends = starts + self.case.horizon.lengths_min
         open_min = np.minimum(ends, lot.window_end_min) - np.maximum(starts, lot.window_start_min)
@@ -179,10 +186,12 @@ class Reference:
         self.put(lot.commodity, -loading)
 
     def own_use(self, use: OwnUse) -> None:
+        """Add a fixed use of power."""
         assert use.commodity == "power"
         self.power += float(use.rate_per_h or 0.0)
 
     def store(self, store: Store, flow: cp.Expression) -> None:
+        """Write the level of a store, its target and the value of its end."""
         level = self.case.situation.stocks[store.name] + cp.cumsum(cp.multiply(self.hours, flow))
         low, high = store.range_t()
         self.rules += [level >= low, level <= high]
@@ -195,6 +204,7 @@ class Reference:
             self.cost -= np.array([step.value_per_t for step in store.end_values]) @ parts
 
     def contract(self) -> None:
+        """Write import, energy and demand charges."""
         # With no negative price the import may stand above what is used: it will not.
         drawn = cp.Variable(self.n)
         (meter,) = self.case.units(SiteMeter)
@@ -213,6 +223,7 @@ class Reference:
         self.cost += (self.price * self.hours) @ drawn
 
     def demand(self, part: DemandCharge, drawn: cp.Variable) -> None:
+        """Write the peak of every month."""
         horizon = self.case.horizon
         for month in sorted(set(horizon.months)):
             floor = self.case.situation.peaks_mw[part.name, month]
@@ -225,6 +236,7 @@ class Reference:
             self.cost += part.per_mw_month * above
 
     def solve(self) -> Optimum:
+        """Return the optimum by clarabel."""
         problem = cp.Problem(cp.Minimize(self.cost), self.rules)
         cost = problem.solve(solver=cp.CLARABEL)
         assert problem.status == cp.OPTIMAL, problem.status

@@ -7,11 +7,11 @@ the load between circuits that costs least or pays most.
 
 How far the grid is from the truth
 ----------------------------------
-The limits of the stock, its start and its target lie on the grid, and so do the changes of the stock at least
-and at greatest load. Rounding the optimal trajectory down to the grid therefore keeps every limit (for
-multiples a <= b of the step, floor(x + y) - floor(x) stays in [a, b] when y does). It changes the change of the stock
-of an interval by less than one step ds, hence the cost by less than |price| times ds times the greatest
-marginal energy of chlorine m, MWh/t. So the grid's optimum G obeys
+The limits of the stock, its start and its target lie on the grid, and so do the changes of the stock at
+least and at greatest load. Rounding the optimal trajectory down to the grid therefore keeps every limit
+(for multiples a <= b of the step, floor(x + y) - floor(x) stays in [a, b] when y does). It moves the change
+of the stock of an interval by less than one step ds, hence the cost by less than |price| times ds times the
+greatest marginal energy of chlorine m, MWh/t. So the grid's optimum G obeys
 
     true optimum <= G <= true optimum + ds * m * sum over intervals of |price|.
 """
@@ -38,7 +38,6 @@ from tests.small_sites import Case, plain_case, plain_circuit
 
 FARADAY_T_PER_KAH = 70.906 / (2 * 96485.33212) * 3.6
 """Chlorine of one cell per kiloampere-hour: Cl2 70.906 g/mol, F of CODATA 2018. [t/kAh]"""
-STEP_T = 0.005
 
 
 @dataclass(frozen=True)
@@ -93,13 +92,14 @@ OLD = Room(40, 20.0, 3.2, 0.09, 0.0, 0.2, 1.0, 5.0, 4.0, 9.0)
 
 @dataclass(frozen=True)
 class Works:
-    """Rooms that fill one tank, and a constant use of chlorine."""
+    """Rooms that fill one tank, a constant use of chlorine, and the step of the grid of the tank."""
 
     rooms: tuple[Room, ...]
     use_t_per_h: float
     tank_t: float
     start_t: float
     end_t: float
+    step_t: float
 
     def case(self, prices: Array, *components: Component) -> Case:
         """Return the works as a case of the planner, on hours."""
@@ -146,9 +146,10 @@ class Grid:
 
 def on_grid(works: Works, prices: Array) -> Grid:
     """Return the least cost of power on hours over all trajectories of the grid."""
-    # Whole steps; each value is a multiple of the step by choice of the works.
+    # Whole steps: each value is a multiple of the step by choice of the works.
+    step = works.step_t
     low, high, size, start, end = (
-        round(x / STEP_T)
+        round(x / step)
         for x in (
             sum(r.low_t_per_h for r in works.rooms) - works.use_t_per_h,
             sum(r.high_t_per_h for r in works.rooms) - works.use_t_per_h,
@@ -158,7 +159,7 @@ def on_grid(works: Works, prices: Array) -> Grid:
         )
     )
     changes = np.arange(low, high + 1)
-    least, most = works.extremes_mw(changes * STEP_T + works.use_t_per_h)
+    least, most = works.extremes_mw(changes * step + works.use_t_per_h)
     value = np.full(size + 1, np.inf)
     value[end:] = 0.0
     chosen = np.zeros((len(prices), size + 1), dtype=np.int64)
@@ -174,7 +175,7 @@ def on_grid(works: Works, prices: Array) -> Grid:
         pick = chosen[t, stock]
         power[t] = (least if price >= 0.0 else most)[pick]
         stock += int(changes[pick])
-    error = STEP_T * works.marginal_max() * float(np.sum(np.abs(prices)))
+    error = step * works.marginal_max() * float(np.sum(np.abs(prices)))
     return Grid(float(value[start]), error, power)
 
 
@@ -205,10 +206,10 @@ def prices_of(seed: int, count: int, middle: float, spread: float) -> Array:
     return np.asarray(np.random.default_rng(seed).normal(middle, spread, count))
 
 
-ONE = Works((LINE,), 2.0, 6.0, 3.0, 2.5)
-ONE_LOG = Works((LOG,), 2.0, 6.0, 3.0, 2.5)
-TWO = Works((LINE, OLD), 8.0, 12.0, 6.0, 5.0)
-TWO_LOG = Works((LOG, OLD), 8.0, 12.0, 6.0, 5.0)
+ONE = Works((LINE,), 2.0, 6.0, 3.0, 2.5, 0.001)
+ONE_LOG = Works((LOG,), 2.0, 6.0, 3.0, 2.5, 0.001)
+TWO = Works((LINE, OLD), 8.0, 12.0, 6.0, 5.0, 0.0025)
+TWO_LOG = Works((LOG, OLD), 8.0, 12.0, 6.0, 5.0, 0.0025)
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -250,7 +251,9 @@ class Reward(Component):
         """Return one line."""
         energy = float(np.sum(profile.power_mw * profile.horizon.hours))
         amount = -self.per_mwh * energy
-        return (BillLine(self.name, "reward", energy, "MWh", -self.per_mwh, amount, self.group, "energy x rate"),)
+        return (
+            BillLine(self.name, "reward", energy, "MWh", -self.per_mwh, amount, self.group, "energy x rate"),
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -343,8 +346,8 @@ def test_take_or_pay_out_of_reach_fakes_no_energy(works: Works) -> None:
 def test_take_or_pay_within_reach_lies_between_grids(works: Works, share: float) -> None:
     """A quantity inside what can be taken: bound and cost lie between two bounds from the grid.
 
-    For any m from 0 to the rate r, r * max(Q - E, 0) >= m * (Q - E): the grid at prices less m, plus m Q, is a
-    lower bound (less the grid's error); its trajectory, charged in full, is an upper bound of the optimum.
+    For any m from 0 to the rate r, r * max(Q - E, 0) >= m * (Q - E): the grid at prices less m, plus m Q, is
+    a lower bound (less the grid's error); its trajectory, charged in full, is an upper bound of the optimum.
     """
     prices, rate = np.abs(prices_of(6, 16, 40.0, 25.0)), 50.0
     marks = np.linspace(0.0, rate, 6)
