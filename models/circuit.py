@@ -355,6 +355,7 @@ class Circuit(Unit):
                 np.full(len(later), -step),
                 np.full(len(later), step),
                 intervals=later,
+                movement=True,
                 meaning=f"change of the load of {self.name} within {self.ramp_minutes:g} min",
             )
         ]
@@ -371,6 +372,7 @@ class Circuit(Unit):
                     np.full(len(soon), before - step),
                     np.full(len(soon), before + step),
                     intervals=soon,
+                    movement=True,
                     meaning=f"change of the load of {self.name} from its last actual load {before:g} kA",
                 )
             )
@@ -391,6 +393,7 @@ class Circuit(Unit):
                 np.zeros(len(later)),
                 np.zeros(len(later)),
                 intervals=later,
+                movement=True,
                 meaning=f"no change of the load of {self.name} around a change of shift",
             ),
         )

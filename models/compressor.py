@@ -120,6 +120,7 @@ class Compressor(Unit):
                 -self.step_t_per_h * ones,
                 self.step_t_per_h * ones,
                 intervals=later,
+                movement=True,
                 meaning=f"change of the site's chlorine within {self.step_minutes:g} min",
             ),
         )

@@ -186,6 +186,8 @@ class Rows:
     breakable : bool
         Whether the row is a limit of plant or permit that an impossible situation may break, so that
         the least violation can be told; a definition is never broken. [-]
+    movement : bool
+        Whether the row limits how setpoints are moved; loads of the past need not keep it. [-]
     meaning : str
         The rule in words. [-]
     """
@@ -198,6 +200,7 @@ class Rows:
     intervals: Integers | None = None
     labels: tuple[str, ...] | None = None
     breakable: bool = True
+    movement: bool = False
     meaning: str = ""
 
     @property

@@ -444,11 +444,15 @@ class Planner:
                 (0.0, 0.0, [first + t, scale], [1.0, -float(pattern[t])])
                 for t in np.flatnonzero(load.upper >= np.max(load.upper)).tolist()
             )
+        for movement in self.formulation.declaration.rows:
+            if movement.movement:
+                place = self.solver.rows[movement.key]
+                self.solver.free_rows(range(place.start, place.stop))
         return self._compared(
             self.options.pattern_name,
             rows,
-            "the past loads times one factor per circuit, free only where equipment is out; same duties, at "
-            "least the same end stocks",
+            "the past loads times one factor per circuit, free only where equipment is out and not held to "
+            "limits on movement; same duties, at least the same end stocks",
         )
 
     def _compared(

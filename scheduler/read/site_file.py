@@ -19,13 +19,14 @@ from models.commodity import STANDARD, Commodity
 from models.contract.component import Component, Contract
 from models.horizon import ALLOWED_LENGTHS_MIN, Horizon
 from models.kinds import COMPONENT_KINDS, UNIT_KINDS
+from models.shifts import ShiftCalendar
 from models.unit import Unit
 from scheduler.read.holiday_dates import holiday_dates
 from scheduler.read.problems import Problems, close_match, hint
 from scheduler.read.records import Place, Toml, build
 from scheduler.read.times import FIRST_YEAR, LAST_YEAR
 
-SECTIONS: Final = ("horizon", "files", "loading", "product", "unit", "contract", "contract_file")
+SECTIONS: Final = ("horizon", "shifts", "files", "loading", "product", "unit", "contract", "contract_file")
 """Keys of the site file beside those of `Head`."""
 
 _NAME = re.compile(r"[a-z][a-z0-9_]*")
@@ -192,6 +193,8 @@ class SiteFile:
         Table `[files]`; empty if it has a problem. [-]
     loading : LoadingTable
         Table `[loading]`; empty if it has a problem. [-]
+    shifts : ShiftCalendar
+        Table `[shifts]`; one shift a day if it is absent or has a problem. [-]
     products : tuple of Commodity
         Products that could be read. [-]
     units : tuple of Unit
@@ -209,6 +212,7 @@ class SiteFile:
     horizon_table: HorizonTable | None
     files: FilesTable
     loading: LoadingTable
+    shifts: ShiftCalendar
     products: tuple[Commodity, ...]
     units: tuple[Unit, ...]
     unit_classes: Mapping[str, type[Unit]]
@@ -245,6 +249,7 @@ def read_site_file(toml: Toml, problems: Problems) -> SiteFile:
     files = _section(FilesTable, "files", _lists(toml.values.get("files", {})), toml, problems)
     horizon_table = _section(HorizonTable, "horizon", toml.values.get("horizon", {}), toml, problems)
     loading = _section(LoadingTable, "loading", toml.values.get("loading", {}), toml, problems)
+    shifts = _section(ShiftCalendar, "shifts", toml.values.get("shifts", {}), toml, problems)
     products = _products(toml, problems)
     units, classes, complete = _units(toml, problems)
     if head is not None and complete and not any(head.meter.startswith(unit.key("")) for unit in units):
@@ -262,6 +267,7 @@ def read_site_file(toml: Toml, problems: Problems) -> SiteFile:
         horizon_table,
         files or FilesTable(),
         loading or LoadingTable(),
+        shifts or ShiftCalendar(),
         products,
         units,
         MappingProxyType(classes),
@@ -301,7 +307,12 @@ def horizon_of(site: SiteFile, day: dt.date | None, now: dt.datetime, problems: 
         )
         return None
     return Horizon.of_days(
-        chosen, site.zone.key, table.minutes, table.look_ahead_days, table.look_ahead_minutes
+        chosen,
+        site.zone.key,
+        table.minutes,
+        table.look_ahead_days,
+        table.look_ahead_minutes,
+        site.shifts,
     )
 
 

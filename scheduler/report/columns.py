@@ -467,11 +467,21 @@ def documented_fields() -> tuple[Documented, ...]:
         Documented(
             "lower_bound", money, "no plan for the same horizon, prices, duties and end stocks costs less"
         ),
-        Documented("gap.before_steps", "-", "(cost - bound) / denominator, loads not yet rounded to steps"),
-        Documented("gap.after_steps", "-", "the same with stepped loads; null until loads are stepped"),
+        Documented(
+            "gap.before_steps", "-", "(cost - bound) / denominator of the plan before loads are put on steps"
+        ),
+        Documented(
+            "gap.after_steps",
+            "-",
+            "the same of the plan in steps against the bound of the step problem; null without steps",
+        ),
         Documented("gap.denominator", money, "sum of absolute energy charges over the intervals"),
         Documented("gap.meaning", "-", "the certificate in words"),
-        Documented("price_of_steps", money, "what rounding to steps costs; null until loads are stepped"),
+        Documented(
+            "price_of_steps",
+            money,
+            "what whole steps and limited changes cost on the plan day; null without them",
+        ),
         Documented("solution.rounds", "-", "how often the program was solved"),
         Documented("solution.tangents", "-", "tangents added after the first solve"),
         Documented("solution.chords", "-", "chords added"),

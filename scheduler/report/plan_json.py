@@ -99,11 +99,11 @@ def plan_document(plan: Plan, digests: Mapping[str, str], notes: Iterable[str] =
         "lower_bound": tidy(certificate.lower_bound),
         "gap": {
             "before_steps": tidy(certificate.gap),
-            "after_steps": None,
+            "after_steps": tidy(certificate.stepped_gap),
             "denominator": tidy(certificate.denominator),
             "meaning": GAP_MEANING,
         },
-        "price_of_steps": None,
+        "price_of_steps": tidy(certificate.price_of_steps),
         "solution": {
             "rounds": certificate.rounds,
             "tangents": certificate.tangents,

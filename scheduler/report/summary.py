@@ -251,9 +251,22 @@ def _certificate(plan: Plan) -> str:
     duties = "duties" if comparable(plan) else "duties (with the same misses and violations)"
     return (
         f"Certificate: no way of running this horizon at these prices, {duties} and end stocks costs less "
-        f"than {fixed(certificate.lower_bound, 2, True)} {currency}; this plan is at most "
-        f"{fixed(max(above, 0.0), 2, True)} above it ({max(certificate.gap, 0.0) * 100:.2g} % of the energy "
-        "charges). Forecast prices count as given; loads are not yet rounded to steps."
+        f"than {fixed(certificate.lower_bound, 2, True)} {currency}; {_above(plan, above)} "
+        "Forecast prices count as given."
+    )
+
+
+def _above(plan: Plan, above: float) -> str:
+    """Say how far the plan is above the bound, in two parts where its loads stand on steps."""
+    certificate, currency = plan.certificate, plan.site.contract.currency
+    share = f"({max(certificate.gap, 0.0) * 100:.2g} % of the energy charges)"
+    if certificate.price_of_steps is None or certificate.stepped_gap is None:
+        return f"this plan is at most {fixed(max(above, 0.0), 2, True)} above it {share}."
+    steps = fixed(certificate.price_of_steps, 2, True)
+    return (
+        f"the best found without steps is {fixed(max(above, 0.0), 2, True)} above it {share}. Whole steps "
+        f"and limited changes on the plan day add {steps} {currency}; no other stepped plan day is cheaper "
+        f"by more than {max(certificate.stepped_gap, 0.0) * 100:.2g} % of the energy charges."
     )
 
 
