@@ -14,6 +14,7 @@ from typing import Literal
 import numpy as np
 
 from models.busbar import Busbar
+from models.cell_temperature import TemperatureRun, ThermalLag
 from models.cell_voltage import CellVoltage
 from models.checks import InvalidValues, above, at_least, check, in_order, one_of
 from models.current_efficiency import CurrentEfficiency
@@ -121,6 +122,9 @@ class Circuit(Unit):
         Least time between two changes, 0 or more. [min]
     change_grid_minutes : int
         Changes start at whole multiples of this on the local clock, where changes are limited. [min]
+    thermal : ThermalLag, optional
+        How the room's temperature follows the load. It is simulated and read, while flows, limits and the
+        power curve stay those of the steady voltage; not simulated unless given. [-]
     """
 
     name: str
@@ -148,6 +152,7 @@ class Circuit(Unit):
     changes_per_day: int | None = None
     dwell_minutes: float = 0.0
     change_grid_minutes: int = 60
+    thermal: ThermalLag | None = None
 
     availabilities = ("in_service", "electrolysers", "cells", "rectifier_units", "load_max_ka")
 
@@ -285,11 +290,12 @@ class Circuit(Unit):
         if self.brine is not None:
             salt = mass_ratio(self.salt)
             flows.append(Flow(self.brine, load, -salt * slope, -salt * constant))
+        low, high = self._range(horizon, situation, state)
         variable = Variable(
             load,
             "kA",
-            state.load_min_ka,
-            state.load_max_ka,
+            low,
+            high,
             intervals=np.arange(len(horizon)),
             meaning=f"load of {self.name}",
         )
@@ -308,6 +314,14 @@ class Circuit(Unit):
             rows=(*self._ramps(horizon, situation, state), *self._quiet(horizon, state)),
             moves=(self._moves(horizon, situation, state),),
         )
+
+    def _range(self, horizon: Horizon, situation: Situation, state: CircuitState) -> tuple[Array, Array]:
+        """Return the range of the load; a locked load is what it is, and the audit says what it breaks."""
+        lock = situation.locks.get(self.name)
+        if lock is None:
+            return state.load_min_ka, state.load_max_ka
+        given, values = lock.where_given(horizon)
+        return np.where(given, values, state.load_min_ka), np.where(given, values, state.load_max_ka)
 
     def _ac_power(self, load: Array, t: Integers, state: CircuitState) -> Array:
         on = state.in_service[t]
@@ -471,6 +485,13 @@ class Circuit(Unit):
             ),
             Limit(f"DC voltage of {self.name}", "V", dc_v, 0.0, self.rectifier.dc_voltage_max_v),
             Limit(f"rectifier current of {self.name}", "kA", load, 0.0, unit_max),
+            Limit(
+                f"availability of {self.name}",
+                "kA",
+                load,
+                0.0,
+                np.where(on, state.ceilings_ka["availability"], 0.0),
+            ),
         )
         readings = {
             "current_density_ka_per_m2": np.where(on, density, 0.0),
@@ -483,4 +504,40 @@ class Circuit(Unit):
             "alkali_t_per_h": alkali,
             "hydrogen_kg_per_h": hydrogen,
         }
+        run = self.temperature(horizon, situation, load)
+        if run is not None:
+            readings["cell_temperature_c"] = run.mean_c
+            readings["lag_voltage_v"] = np.where(on, run.mean_lag_v, 0.0)
+            readings["lag_power_mw"] = state.cells * readings["lag_voltage_v"] * load / 1000.0
         return Simulation(flows, limits, readings)
+
+    def temperature(self, horizon: Horizon, situation: Situation, load_ka: Array) -> TemperatureRun | None:
+        """Return how the room's temperature follows a load.
+
+        The room starts steady at the load before the horizon, where that is known, otherwise at the
+        first load.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+        situation : Situation
+            Availability, and the load before. [-]
+        load_ka : ndarray
+            Load on each interval. Shape (n,). [kA]
+
+        Returns
+        -------
+        TemperatureRun or None
+            Temperatures and lag voltages; None for a circuit without a thermal lag. [-]
+        """
+        if self.thermal is None:
+            return None
+        state = self.state(horizon, situation)
+        area = self.area_m2 * np.maximum(state.electrolysers, 1.0)
+        before = situation.loads_before.get(self.name)
+        return self.thermal.run(
+            np.where(state.in_service, load_ka / area, 0.0),
+            horizon.hours,
+            None if before is None else before / float(area[0]),
+        )

@@ -282,6 +282,39 @@ class Horizon:
             return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
         return np.concatenate(earlier), np.concatenate(later)
 
+    def starting(self, minute: int) -> Horizon:
+        """Return what is left of the horizon from an instant on.
+
+        Parameters
+        ----------
+        minute : int
+            Start of one of the plan's intervals, since the epoch. [min]
+
+        Returns
+        -------
+        Horizon
+            The rest; its plan proper is the rest of the plan day. [-]
+
+        Raises
+        ------
+        ValueError
+            If no interval of the plan proper starts at that instant.
+        """
+        first = np.flatnonzero(self.starts_min[: self.plan_intervals] == minute)
+        if not first.size:
+            raise ValueError(
+                f"no interval of the plan day starts at {instant_of(minute).isoformat(timespec='minutes')}: "
+                "name the start of one of its intervals"
+            )
+        i = int(first[0])
+        return Horizon(
+            self.starts_min[i:],
+            self.lengths_min[i:],
+            self.timezone,
+            self.plan_intervals - i,
+            self.shifts,
+        )
+
     def split(self, parts: int) -> Horizon:
         """Return the same horizon with every interval cut in equal parts.
 
@@ -380,6 +413,25 @@ class Series:
         """
         covered = self._integral(horizon, np.ones(len(self.values)))
         return tuple(int(i) for i in np.flatnonzero(covered < horizon.lengths_min))
+
+    def where_given(self, horizon: Horizon) -> tuple[Mask, Array]:
+        """Return the intervals of a horizon that the series wholly covers, and its mean on them.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+
+        Returns
+        -------
+        tuple of ndarray
+            Whether an interval is covered, and the value there (0 elsewhere). Each shape (n,).
+            [-], [unit of the series]
+        """
+        given = np.ones(len(horizon), dtype=bool)
+        given[list(self.missing_on(horizon))] = False
+        values: Array = np.where(given, self._integral(horizon, self.values) / horizon.lengths_min, 0.0)
+        return given, values
 
     def on(self, horizon: Horizon) -> Array:
         """Return the time-weighted mean of the series on each interval of a horizon.

@@ -17,7 +17,7 @@ from models import (
     tank,
     trade,
 )
-from models.contract import demand, fixed, spot, time_of_use
+from models.contract import demand, fixed, imbalance, spot, time_of_use
 from models.contract.component import COMPONENT_KINDS
 from models.unit import UNIT_KINDS
 
@@ -35,6 +35,7 @@ BUILT_IN = (
     trade,
     demand,
     fixed,
+    imbalance,
     spot,
     time_of_use,
 )

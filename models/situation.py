@@ -65,6 +65,9 @@ class Situation:
     nominations_t_per_d : mapping
         Daily quantity a pipeline customer asked for, by (unit, 'YYYY-MM-DD'), where it differs from
         his contract. [t/d]
+    locks : mapping
+        Loads that are given and not planned, by circuit: hours a planner locked, the next minutes that
+        are frozen, or a whole sheet of loads. [kA]
     """
 
     stocks: Mapping[str, float] = field(default_factory=dict)
@@ -75,6 +78,7 @@ class Situation:
     peak_targets_mw: Mapping[tuple[str, str], float] = field(default_factory=dict)
     end_stocks: Mapping[str, float] = field(default_factory=dict)
     nominations_t_per_d: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    locks: Mapping[str, Series] = field(default_factory=dict)
 
     def available(self, unit: str, what: str, normal: float, horizon: Horizon) -> Array:
         """Return what is in service on each interval: the least of the normal value and all facts.

@@ -189,6 +189,9 @@ class Planner:
         shown = found if stepped is None else stepped
         with self._timed("audit"):
             audited = audit(self.formulation, shown.values)
+        if audited.violations and self.formulation.situation.locks:
+            # Loads that people gave may break what no planned load would.
+            status = Status.NOT_A_PLAN
         if status is not Status.NOT_A_PLAN:
             self._trust(audited, shown, scale)
         certificate = Certificate(

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from scheduler.cli.steps import run, tell
+from scheduler.cli.steps import finish, options_for, read, tell
 from scheduler.errors import FolderError
 
 NOT_COPIED = shutil.ignore_patterns("__init__.py", "__pycache__")
@@ -29,6 +29,8 @@ def demo(ctx: click.Context, copy_to: Path | None, out: Path | None, replace: bo
 
     Everything in the demo is made up: site, prices, orders and plant values.
     """
+    from scheduler.plan import make_plan
+
     with as_file(files("tariffs_demo")) as folder:
         if copy_to is not None:
             try:
@@ -40,4 +42,7 @@ def demo(ctx: click.Context, copy_to: Path | None, out: Path | None, replace: bo
                 ) from error
             tell(f"Copied. Edit {copy_to / 'site.toml'}, then: brinewatt plan {copy_to / 'site.toml'}")
             return
-        ctx.exit(run(folder / "site.toml", None, {}, out, replace, seconds=120.0))
+        site = folder / "site.toml"
+        inputs = read(site, None, {})
+        made = make_plan(inputs.site, inputs.horizon, inputs.situation, options_for(inputs, seconds=120.0))
+        ctx.exit(finish(made, inputs, out, replace))

@@ -11,6 +11,8 @@ import click
 from scheduler.cli.check import check
 from scheduler.cli.demo import demo
 from scheduler.cli.plan import plan
+from scheduler.cli.replan import replan
+from scheduler.cli.sheet import sheet
 from scheduler.errors import BrinewattError
 
 
@@ -39,6 +41,8 @@ def main() -> None:
     Then copy it and make it your own:    brinewatt demo --copy my_site
     Check your files:                     brinewatt check my_site/site.toml
     Make the plan for a day:              brinewatt plan my_site/site.toml --day 2026-06-08
+    Plan the rest of a running day:       brinewatt replan my_site/site.toml --earlier FOLDER ...
+    Judge loads of your own:              brinewatt sheet my_site/site.toml loads.csv ...
 
     Exit codes: 0 done; 1 a bug; 2 wrong use or bad input; 3 a duty is missed or NOT A PLAN;
     4 a limit of the solver.
@@ -51,6 +55,8 @@ def main() -> None:
 main.add_command(plan)
 main.add_command(demo)
 main.add_command(check)
+main.add_command(replan)
+main.add_command(sheet)
 
 if __name__ == "__main__":
     sys.exit(main())

@@ -3,46 +3,93 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
 
 import click
 
-from scheduler.errors import BrinewattError, InputError, Problem
+from scheduler.errors import InputError, Problem
 from scheduler.folder import publish
 from scheduler.result import Plan, Status
 
-TABLE_OF = {Status.NOT_A_PLAN: "not_a_plan.csv"}
-"""Name of the table where it must not be taken for a plan."""
+if TYPE_CHECKING:
+    from scheduler.plan import PlanOptions
+    from scheduler.read.inputs import Inputs
+    from scheduler.report.files import Writer
+
 EXIT_OF = {Status.PLAN: 0, Status.MISSES: 3, Status.NOT_A_PLAN: 3, Status.SOLVER_LIMIT: 4}
 
+FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
+FOLDER = click.Path(file_okay=False, path_type=Path)
+ROLE_OPTIONS = (
+    ("prices", "Price file (CSV, XLSX, IEC 62325 XML); may repeat."),
+    ("orders", "Order file; may repeat."),
+    ("stocks", "Stocks at the start."),
+    ("availability", "Outages and limits."),
+    ("loads", "Actual loads of past weeks."),
+    ("locks", "Loads that are given and not planned."),
+    ("profiles", "Profiles, for example other site load."),
+    ("peaks", "Peaks so far in the billing month, and targets."),
+)
 
-def default_folder(day: dt.date) -> Path:
-    """Return the folder a plan goes to unless the user names one.
+Command = TypeVar("Command")
+
+
+def role_options(command: Command) -> Command:
+    """Add an option for each role of input files to a command.
 
     Parameters
     ----------
-    day : date
-        Plan day. [-]
+    command : callable
+        The command's function. [-]
 
     Returns
     -------
-    Path
-        Folder below the working folder. [-]
+    callable
+        The same with the options. [-]
     """
-    return Path(f"plan_{day.isoformat()}")
+    for role, text in reversed(ROLE_OPTIONS):
+        command = click.option(f"--{role}", type=FILE, multiple=True, help=text)(command)  # type: ignore[type-var]
+    return click.option("--contract", type=FILE, multiple=True, help="Contract file.")(command)  # type: ignore[type-var]
 
 
-def run(
+def given_files(files: Mapping[str, Sequence[Path]]) -> dict[str, Path | Sequence[Path]]:
+    """Return the files a user named, by role.
+
+    Parameters
+    ----------
+    files : mapping
+        Options as click gives them. [-]
+
+    Returns
+    -------
+    dict
+        Roles with files. [-]
+
+    Raises
+    ------
+    UsageError
+        If more than one contract is named.
+    """
+    given: dict[str, Path | Sequence[Path]] = {role: list(paths) for role, paths in files.items() if paths}
+    contracts = files.get("contract", ())
+    if len(contracts) > 1:
+        raise click.UsageError("name one contract file")
+    if contracts:
+        given["contract"] = contracts[0]
+    return given
+
+
+def read(
     site: Path,
     day: dt.date | None,
-    files: Mapping[str, Sequence[Path]],
-    out: Path | None,
-    replace: bool,
-    seconds: float,
+    files: Mapping[str, Path | Sequence[Path]],
     sequence: int | None = None,
-) -> int:
-    """Read, plan, publish and show; return the exit code.
+    start: dt.datetime | None = None,
+) -> Inputs:
+    """Read the site and all its files.
 
     Parameters
     ----------
@@ -52,60 +99,103 @@ def run(
         Plan day. [-]
     files : mapping
         Files in place of those the site file names, by role. [-]
+    sequence : int, optional
+        Auction to take from market documents. [-]
+    start : datetime, optional
+        Where to start inside the day. [-]
+
+    Returns
+    -------
+    Inputs
+        The inputs. [-]
+    """
+    from scheduler.read.inputs import read_inputs
+
+    tell("reading ...")
+    return read_inputs(site, day, overrides=files, sequence=sequence, start=start)
+
+
+def options_for(inputs: Inputs, seconds: float) -> PlanOptions:
+    """Return how to plan some inputs.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        The inputs. [-]
+    seconds : float
+        Time for the search. [s]
+
+    Returns
+    -------
+    PlanOptions
+        The options. [-]
+    """
+    from scheduler.cuts import SearchOptions
+    from scheduler.habit import past_pattern
+    from scheduler.plan import PlanOptions
+
+    return PlanOptions(
+        search=SearchOptions(seconds=seconds), pattern_ka=past_pattern(inputs.actual_loads, inputs.horizon)
+    )
+
+
+@contextmanager
+def told_as_input(site: Path) -> Iterator[None]:
+    """Turn a contradiction found while planning into an error of the site file.
+
+    Parameters
+    ----------
+    site : Path
+        Site file. [-]
+    """
+    try:
+        yield
+    except InputError:
+        raise
+    except ValueError as error:
+        raise InputError((Problem(str(site), "", str(error)),)) from error
+
+
+def finish(
+    plan: Plan,
+    inputs: Inputs,
+    out: Path | None,
+    replace: bool,
+    more: str = "",
+    extra: Mapping[str, Writer] | None = None,
+) -> int:
+    """Publish a plan's folder, show its summary, return the exit code.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+    inputs : Inputs
+        What it came from. [-]
     out : Path, optional
         Folder for the plan. [-]
     replace : bool
         Whether an older plan in that folder may go. [-]
-    seconds : float
-        Time for the search. [s]
-    sequence : int, optional
-        Auction to take from market documents. [-]
+    more : str
+        Text that stands below the summary. [-]
+    extra : mapping, optional
+        Further files by name. [-]
 
     Returns
     -------
     int
         Exit code. [-]
     """
-    # Imported here, so that --help and errors of use do not wait for solver and charts.
-    import models.kinds
-    from scheduler.cuts import SearchOptions
-    from scheduler.habit import past_pattern
-    from scheduler.plan import PlanOptions, make_plan
-    from scheduler.read.inputs import read_inputs
-    from scheduler.report.chart import write_chart
-    from scheduler.report.plan_json import plan_document, write_plan_json
+    from scheduler.report.files import EVERY_NAME, plan_files
     from scheduler.report.summary import summary_text
-    from scheduler.report.tables import write_plan_csv
 
-    if not models.kinds.BUILT_IN:
-        raise BrinewattError("no kinds of units are registered: this is a bug, please report it")
-    tell("reading ...")
-    inputs = read_inputs(site, day, overrides=files, sequence=sequence)
-    target = out or default_folder(inputs.horizon.days[0])
-    tell(f"planning {len(inputs.horizon)} intervals ...")
-    options = PlanOptions(
-        search=SearchOptions(seconds=seconds),
-        pattern_ka=past_pattern(inputs.actual_loads, inputs.horizon),
-    )
-    try:
-        plan: Plan = make_plan(inputs.site, inputs.horizon, inputs.situation, options)
-    except ValueError as error:
-        raise InputError((Problem(str(site), "", str(error)),)) from error
-    writers: dict[str, Callable[[Path], None]] = {
-        TABLE_OF.get(plan.status, "plan.csv"): lambda path: write_plan_csv(plan, path),
-        "plan.json": lambda path: write_plan_json(plan_document(plan, inputs.digests, inputs.notes), path),
-        "chart.png": lambda path: write_chart(plan, path, inputs.notes),
-        "summary.txt": lambda path: _write(path, summary_text(plan, inputs.notes)),
-    }
     tell("writing ...")
-    publish(target, writers, replace, older=("plan.csv", *TABLE_OF.values()))
-    click.echo(summary_text(plan, inputs.notes))
+    target = out or Path(f"plan_{inputs.horizon.days[0].isoformat()}")
+    writers = {**plan_files(plan, inputs.digests, inputs.notes, more), **(extra or {})}
+    publish(target, writers, replace, older=EVERY_NAME)
+    click.echo(summary_text(plan, inputs.notes) + more)
     click.echo(f"\nWritten to {target}: {', '.join(writers)}")
     return EXIT_OF[plan.status]
-
-
-def _write(path: Path, text: str) -> None:
-    path.write_text(text if text.endswith("\n") else text + "\n", encoding="utf-8")
 
 
 def tell(text: str) -> None:

@@ -70,6 +70,7 @@ def read_inputs(
     overrides: Mapping[str, Path | Sequence[Path]] = _NO_OVERRIDES,
     sequence: int | None = None,
     now: dt.datetime | None = None,
+    start: dt.datetime | None = None,
 ) -> Inputs:
     """Read the site file and every file it names.
 
@@ -81,11 +82,14 @@ def read_inputs(
         Plan day; otherwise that of the site file, otherwise tomorrow in the site's zone. [-]
     overrides : mapping
         Files to read in place of those the site file names, by role: 'prices', 'profiles', 'orders',
-        'stocks', 'availability', 'loads', 'peaks' or 'contract'; relative to the working folder. [-]
+        'stocks', 'availability', 'loads', 'locks', 'peaks' or 'contract'; relative to the working folder. [-]
     sequence : int, optional
         Auction to take from market documents; otherwise that of the site file. [-]
     now : datetime, optional
         The present, with its offset; the clock unless given. [-]
+    start : datetime, optional
+        Start of one of the plan day's intervals, to plan what is left of the day; stocks are then
+        those of that instant. [-]
 
     Returns
     -------
@@ -110,7 +114,7 @@ def read_inputs(
     if source is None or toml is None:
         raise InputError(problems.listed())
     reader = _Reader(toml, site_path.parent, overrides, problems, [source])
-    return reader.read(day, sequence, now or dt.datetime.now(dt.UTC))
+    return reader.read(day, sequence, now or dt.datetime.now(dt.UTC), start)
 
 
 @dataclass(frozen=True)
@@ -121,9 +125,11 @@ class _Reader:
     problems: Problems
     sources: list[Source]
 
-    def read(self, day: dt.date | None, sequence: int | None, now: dt.datetime) -> Inputs:
+    def read(
+        self, day: dt.date | None, sequence: int | None, now: dt.datetime, start: dt.datetime | None
+    ) -> Inputs:
         site = read_site_file(self.toml, self.problems)
-        horizon = horizon_of(site, day, now, self.problems)
+        horizon = horizon_of(site, day, now, self.problems, start)
         contract = self._contract(site, horizon)
         context = Context(site, site.zone or ZoneInfo("UTC"), horizon, self.problems)
         files = {role: self._files(role, site) for role in ROLES}
@@ -132,6 +138,7 @@ class _Reader:
         stocks = read_stocks(files["stocks"].sources, files["stocks"].all_read, context)
         loads = read_loads(files["loads"].sources, context)
         before = loads_before(loads, context)
+        locks = read_loads(files["locks"].sources, context)
         facts = read_availability(files["availability"].sources, context)
         peaks = read_peaks(files["peaks"].sources, contract, context)
         self.problems.raise_if_any()
@@ -161,6 +168,7 @@ class _Reader:
             peak_targets_mw=peaks.targets_mw,
             end_stocks=stocks.end_t,
             nominations_t_per_d=orders.nominations_t_per_d,
+            locks=locks,
         )
         digests = {f"{source.role}:{source.name}": source.digest for source in self.sources}
         return Inputs(works, situation, horizon, loads, digests, tuple(context.notes))

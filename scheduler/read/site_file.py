@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 from models.checks import above, at_least, between, check, one_of
 from models.commodity import STANDARD, Commodity
 from models.contract.component import Component, Contract
-from models.horizon import ALLOWED_LENGTHS_MIN, Horizon
+from models.horizon import ALLOWED_LENGTHS_MIN, Horizon, minute_of
 from models.kinds import COMPONENT_KINDS, UNIT_KINDS
 from models.shifts import ShiftCalendar
 from models.unit import Unit
@@ -97,7 +97,7 @@ class FilesTable:
 
     Parameters
     ----------
-    prices, orders, stocks, availability, loads, profiles, peaks : tuple of str
+    prices, orders, stocks, availability, loads, locks, profiles, peaks : tuple of str
         Files of each role; one name may stand without a list. [-]
     price_sequence : int, optional
         Auction to take from market documents that hold several. [-]
@@ -108,6 +108,7 @@ class FilesTable:
     stocks: tuple[str, ...] = ()
     availability: tuple[str, ...] = ()
     loads: tuple[str, ...] = ()
+    locks: tuple[str, ...] = ()
     profiles: tuple[str, ...] = ()
     peaks: tuple[str, ...] = ()
     price_sequence: int | None = None
@@ -134,12 +135,13 @@ class FilesTable:
             "stocks": self.stocks,
             "availability": self.availability,
             "loads": self.loads,
+            "locks": self.locks,
             "profiles": self.profiles,
             "peaks": self.peaks,
         }[role]
 
 
-ROLES: Final = ("prices", "profiles", "orders", "stocks", "availability", "loads", "peaks")
+ROLES: Final = ("prices", "profiles", "orders", "stocks", "availability", "loads", "locks", "peaks")
 """Roles of the files beside the site file and the contract file, in the order they are read."""
 
 
@@ -275,7 +277,13 @@ def read_site_file(toml: Toml, problems: Problems) -> SiteFile:
     )
 
 
-def horizon_of(site: SiteFile, day: dt.date | None, now: dt.datetime, problems: Problems) -> Horizon | None:
+def horizon_of(
+    site: SiteFile,
+    day: dt.date | None,
+    now: dt.datetime,
+    problems: Problems,
+    start: dt.datetime | None = None,
+) -> Horizon | None:
     """Return the horizon of a plan day.
 
     Parameters
@@ -288,6 +296,9 @@ def horizon_of(site: SiteFile, day: dt.date | None, now: dt.datetime, problems: 
         The present, with its offset. [-]
     problems : Problems
         Takes what is wrong. [-]
+    start : datetime, optional
+        Where to start inside the day, with its offset or on the site's clock; at its beginning unless
+        given. [-]
 
     Returns
     -------
@@ -298,6 +309,9 @@ def horizon_of(site: SiteFile, day: dt.date | None, now: dt.datetime, problems: 
         return None
     table = site.horizon_table
     tomorrow = now.astimezone(site.zone).date() + dt.timedelta(days=1)
+    if start is not None:
+        start = start if start.tzinfo is not None else start.replace(tzinfo=site.zone)
+        day = day or start.astimezone(site.zone).date()
     chosen = day or table.day or tomorrow
     if not FIRST_YEAR < chosen.year < LAST_YEAR:
         problems.add(
@@ -306,7 +320,7 @@ def horizon_of(site: SiteFile, day: dt.date | None, now: dt.datetime, problems: 
             f"the plan day must lie in the years {FIRST_YEAR + 1} to {LAST_YEAR - 1} (got {chosen})",
         )
         return None
-    return Horizon.of_days(
+    whole = Horizon.of_days(
         chosen,
         site.zone.key,
         table.minutes,
@@ -314,6 +328,13 @@ def horizon_of(site: SiteFile, day: dt.date | None, now: dt.datetime, problems: 
         table.look_ahead_minutes,
         site.shifts,
     )
+    if start is None:
+        return whole
+    try:
+        return whole.starting(minute_of(start))
+    except ValueError as error:
+        problems.add(site.file, "start of the plan", str(error))
+        return None
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,61 @@
+"""The command `brinewatt sheet`."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace as changed
+from pathlib import Path
+
+import click
+
+from scheduler.cli.steps import (
+    FILE,
+    FOLDER,
+    finish,
+    given_files,
+    options_for,
+    read,
+    role_options,
+    told_as_input,
+)
+
+
+@click.command()
+@click.argument("site", type=FILE)
+@click.argument("sheet", type=FILE)
+@click.option("--day", type=click.DateTime(["%Y-%m-%d"]), help="Plan day; the site file's day, or tomorrow.")
+@role_options
+@click.option("--out", type=FOLDER, required=True, help="Folder for the audited sheet.")
+@click.option("--replace", is_flag=True, help="Replace an older plan in that folder.")
+@click.option("--seconds", type=click.FloatRange(min=1), default=120.0, help="Time for the search in s.")
+@click.pass_context
+def sheet(
+    ctx: click.Context,
+    /,
+    site: Path,
+    sheet: Path,
+    day: dt.datetime | None,
+    out: Path,
+    replace: bool,
+    seconds: float,
+    **files: tuple[Path, ...],
+) -> None:
+    """Audit and price your own loads: SHEET is a table start, minutes, circuit, load_ka.
+
+    The loads of the sheet are taken as they are, everything else is planned around them by the same
+    code as any plan. Broken limits are named, and the cost is set against the plan for the same day.
+    Intervals or circuits that the sheet leaves out are planned.
+    """
+    from scheduler.given import judge
+    from scheduler.plan import make_plan
+    from scheduler.report.difference import judgement_text
+
+    chosen = given_files(files)
+    chosen["locks"] = [sheet]
+    inputs = read(site, day.date() if day else None, chosen)
+    options = options_for(inputs, seconds)
+    with told_as_input(site):
+        given = judge(inputs.site, inputs.horizon, inputs.situation, options)
+        free = changed(inputs.situation, locks={})
+        best = make_plan(inputs.site, inputs.horizon, free, changed(options, compare=False))
+    ctx.exit(finish(given, inputs, out, replace, judgement_text(given, best)))
