@@ -35,7 +35,8 @@ class AcidUnit(Unit):
     hydrogen_excess_percent : float
         Excess of hydrogen over the stoichiometric amount; 5 usual (value from memory). 0 or more. [%]
     gas, tail, product : str
-        Commodities taken and delivered. [-]
+        Commodities taken and delivered; where nothing is liquefied there is no tail gas, then name the
+        header's commodity for both. [-]
     """
 
     name: str

@@ -255,9 +255,21 @@ class Circuit(Unit):
             # The busbar's drop is linear in the load, so it acts like a larger k of the n cells.
             bus = self.busbar.drop_v(1.0) * m2 / n
             whole = replace(self.cell_voltage, k_v_m2_per_ka=self.cell_voltage.k_v_m2_per_ka + bus)
-            limit = whole.density_at(self.rectifier.dc_voltage_max_v / n) * m2
+            limit = self._density_at_dc_limit(whole, n) * m2
             result[(cells == n) & (area == m2)] = limit
         return result
+
+    def _density_at_dc_limit(self, voltage: CellVoltage, cells: float) -> float:
+        per_cell = self.rectifier.dc_voltage_max_v / cells
+        if per_cell <= voltage.voltage(self.density_min_ka_per_m2):
+            raise ValueError(
+                f"{self.name}: 'rectifier.dc_voltage_max_v' {self.rectifier.dc_voltage_max_v:g} [V] is not "
+                f"above what {cells:g} cells need at the least density, "
+                f"{cells * voltage.voltage(self.density_min_ka_per_m2):.1f} V: check both"
+            )
+        if voltage.voltage(self.density_max_ka_per_m2) <= per_cell:
+            return float("inf")
+        return voltage.density_at(per_cell)
 
     def _chlorine(self, state: CircuitState) -> tuple[Array, Array]:
         """Slope and constant of chlorine t/h in the load: n c (CE0 I - jL A m), in service only."""

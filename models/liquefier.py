@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.checks import above, at_least, between, check, in_order
+from models.checks import InvalidValues, above, at_least, between, check, in_order
 from models.horizon import Horizon
 from models.pieces import Declaration, Exclusive, Flow, Moves, Variable
 from models.situation import Situation
@@ -69,6 +69,17 @@ class Liquefier(Unit):
             tail_hydrogen_max_percent=above(0, "vol%"),
         )
         in_order(self, "feed_min_t_per_h", "feed_max_t_per_h", "t/h")
+        in_order(self, "feed_hydrogen_percent", "tail_hydrogen_max_percent", "vol%")
+        if self.feed_hydrogen_percent + self.feed_chlorine_percent > 100:
+            raise InvalidValues(
+                [
+                    (
+                        "feed_chlorine_percent",
+                        "'feed_chlorine_percent' must be at most 100 less the hydrogen [vol%] "
+                        f"(got {self.feed_chlorine_percent:g} with {self.feed_hydrogen_percent:g} hydrogen)",
+                    )
+                ]
+            )
 
     @property
     def liquefaction_yield(self) -> float:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.checks import above, at_least, check
+from models.checks import above, at_least, check, in_order
 from models.horizon import Horizon
 from models.pieces import Declaration, Flow, Variable
 from models.situation import Situation
@@ -47,10 +47,13 @@ class SiteMeter(Unit):
             export_max_mw=at_least(0, "MW"),
             margin_mw=at_least(0, "MW"),
         )
+        in_order(self, "margin_mw", "import_max_mw", "MW")
 
     def declare(self, horizon: Horizon, situation: Situation) -> Declaration:
         """Return the metered import (see `Unit.declare`)."""
-        most = situation.available(self.name, "import_max_mw", self.import_max_mw, horizon) - self.margin_mw
+        limit = situation.available(self.name, "import_max_mw", self.import_max_mw, horizon)
+        # A limit below the margin leaves nothing to draw; it cannot ask for export.
+        most = np.maximum(limit - self.margin_mw, -self.export_max_mw)
         drawn = self.key("import")
         return Declaration(
             variables=(

@@ -139,6 +139,8 @@ class SplitProgram:
         tuple of (float, ndarray)
             Cost, and slope by linked column. [currency], [currency/unit]
         """
+        if not len(self.later):
+            return 0.0, np.zeros(len(self.link))
         self._sub.set_column_bounds(self._sub_link, at, at)
         outcome = self._sub.solve(seconds, confirm=False)
         if not len(outcome.values):

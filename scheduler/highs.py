@@ -233,6 +233,22 @@ class Solver:
                 len(columns), np.asarray(columns, dtype=np.int32), np.asarray(lower), np.asarray(upper)
             )
 
+    def column_bounds(self, columns: Integers) -> tuple[Array, Array]:
+        """Return the bounds of some columns.
+
+        Parameters
+        ----------
+        columns : ndarray
+            Positions. Shape (k,). [-]
+
+        Returns
+        -------
+        tuple of ndarray
+            Lower and upper bounds. Each shape (k,). [-]
+        """
+        lp = self._highs.getLp()
+        return np.array(lp.col_lower_)[columns], np.array(lp.col_upper_)[columns]
+
     def snapshot(self) -> Arrays:
         """Return the program as it is now, with all rows and columns added so far.
 

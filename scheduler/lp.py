@@ -237,6 +237,18 @@ def build(formulation: Formulation, elastic: bool = False, tangents: int = START
         return _Writer(formulation, elastic, tangents).write()
 
 
+def _summed(coefficients: list[float], columns: list[Any]) -> tuple[list[float], list[Any]]:
+    """Return a row in which every column stands once; records may name one twice and mean the sum."""
+    if len({id(column) for column in columns}) == len(columns):
+        return coefficients, columns
+    total: dict[int, float] = {}
+    first: dict[int, Any] = {}
+    for c, column in zip(coefficients, columns, strict=True):
+        total[id(column)] = total.get(id(column), 0.0) + c
+        first[id(column)] = column
+    return list(total.values()), list(first.values())
+
+
 class _Writer:
     """Writes one program; holds what the steps of writing share."""
 
@@ -301,7 +313,7 @@ class _Writer:
         ]
 
         def rule(_: Any, i: int) -> Any:
-            coefficients, columns = bodies[i]
+            coefficients, columns = _summed(*bodies[i])
             low, high = limits[i]
             body = LinearExpression(constant=0.0, linear_coefs=coefficients, linear_vars=columns)
             return (low, body, high) if low != high else (body, low)

@@ -28,11 +28,14 @@ from scheduler.lp import Program, build, cost_vector, formulate
 from scheduler.result import Audit, Certificate, Comparison, Miss, Plan, Status
 from scheduler.revise import push, same_matrix
 from scheduler.steps import add_steps, least_cost_in_steps, needs_steps
+from scheduler.thermal import has_lag, plan_with_lag, temperature_lag
 
 MISS_TOLERANCE = 1e-6
 """Missed quantity that counts as none. [t]"""
 IMPORT_MARGIN = 2e-5
 """Share of the import limit left free while misses are minimised."""
+CALM_SECONDS = 10.0
+"""Time for calming; a plan is as good without. [s]"""
 CALM_SHARE = 0.95
 """Share of the target gap up to which a calmer plan may cost more."""
 AUDIT_TOLERANCE = 1e-6
@@ -67,6 +70,9 @@ class PlanOptions:
 def make_plan(site: Site, horizon: Horizon, situation: Situation, options: PlanOptions | None = None) -> Plan:
     """Plan a horizon at the lowest cost, with a certificate.
 
+    Where a circuit states a thermal lag the plan is the cheapest one found with it; the certificate and the
+    comparisons stay those of the steady voltage (see `scheduler.thermal.plan_with_lag`).
+
     Parameters
     ----------
     site : Site
@@ -90,11 +96,19 @@ def make_plan(site: Site, horizon: Horizon, situation: Situation, options: PlanO
     SolverError
         If the solver gives no usable answer.
     """
-    return Planner(site, horizon, situation, options).plan()
+    if not has_lag(site):
+        return Planner(site, horizon, situation, options).plan()
+    options = options or PlanOptions()
+    quiet = replace(options, compare=False)
+    planner = Planner(site, horizon, situation, quiet)
+    plan = plan_with_lag(
+        planner, lambda other, now: Planner(other, horizon, now, quiet), options.search.gap
+    )
+    return planner.compared(plan) if options.compare else plan
 
 
 class Planner:
-    """One program, kept inside the solver so that changed prices, stocks or orders rebuild nothing.
+    """One program, kept inside the solver so that changed prices, stocks or nominations rebuild nothing.
 
     Parameters
     ----------
@@ -132,7 +146,7 @@ class Planner:
         self._held: list[int] = []
 
     def revise(self, situation: Situation) -> bool:
-        """Take a new situation: other prices, stocks or orders.
+        """Take a new situation: other prices, stocks, nominations or targets. Lots belong to the site.
 
         Parameters
         ----------
@@ -194,6 +208,7 @@ class Planner:
             status = Status.NOT_A_PLAN
         if status is not Status.NOT_A_PLAN:
             self._trust(audited, shown, scale)
+        self._check_bound(found, scale)
         certificate = Certificate(
             min(found.bound, found.cost),
             found.cost,
@@ -206,12 +221,8 @@ class Planner:
             self.search.binaries,
         )
         misses = self._misses(audited)
-        comparisons: tuple[Comparison, ...] = ()
-        if self.options.compare and status is not Status.NOT_A_PLAN:
-            with self._timed("compare"):
-                comparisons = self._comparisons(audited)
         formulation = self.formulation
-        return Plan(
+        plan = Plan(
             formulation.site,
             formulation.horizon,
             formulation.situation,
@@ -220,10 +231,34 @@ class Planner:
             certificate,
             audited,
             misses,
-            comparisons,
+            (),
             energy_prices(formulation),
             dict(self.seconds),
+            temperature_lag(formulation, audited),
         )
+        return self.compared(plan) if self.options.compare else plan
+
+    def compared(self, plan: Plan) -> Plan:
+        """Return a plan of this program with what it is compared with.
+
+        Parameters
+        ----------
+        plan : Plan
+            A plan of the present situation, just made. [-]
+
+        Returns
+        -------
+        Plan
+            The same with its comparisons; as it is if it is not a plan. [-]
+        """
+        if plan.status is Status.NOT_A_PLAN:
+            return plan
+        before = self.seconds.get("compare", 0.0)
+        with self._timed("compare"):
+            comparisons = self._comparisons(plan.audit)
+        spent = self.seconds["compare"] - before
+        seconds = {**plan.seconds, "compare": plan.seconds.get("compare", 0.0) + spent}
+        return replace(plan, comparisons=comparisons, seconds=seconds)
 
     def _trust(self, audited: Audit, found: Found, scale: float) -> None:
         """Refuse a plan that the audit does not confirm."""
@@ -239,8 +274,16 @@ class Planner:
                 "this is a bug, please report it with the inputs"
             )
 
+    def _check_bound(self, found: Found, scale: float) -> None:
+        """Refuse a bound that lies above a cost that was reached: it would be no bound."""
+        if found.bound - found.cost > AUDIT_TOLERANCE * scale:
+            raise BrinewattError(
+                f"the lower bound {found.bound:.2f} lies above the cost {found.cost:.2f} of a plan: this "
+                "is a bug, please report it with the inputs"
+            )
+
     def _calm(self, found: Found, most_cost: float) -> Found:
-        return calmest(self.search, found, most_cost, self.options.search.seconds)
+        return calmest(self.search, found, most_cost, min(CALM_SECONDS, self.options.search.seconds))
 
     def _stepped(self, scale: float) -> Found:
         """Put the plan day on steps, then calm the flows around the loads."""

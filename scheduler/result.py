@@ -200,6 +200,57 @@ class Audit:
         return sum(self.costs.values())
 
 
+@dataclass(frozen=True)
+class CircuitLag:
+    """What the late temperature of one circuit's room takes beyond its steady voltage.
+
+    Parameters
+    ----------
+    name : str
+        Name of the circuit. [-]
+    plan_day_mwh, horizon_mwh : float
+        Extra DC energy; negative where the room is warm after cuts for longer than cold after raises. [MWh]
+    plan_day_cost, horizon_cost : float
+        The same at each interval's energy rates. [currency]
+    """
+
+    name: str
+    plan_day_mwh: float
+    plan_day_cost: float
+    horizon_mwh: float
+    horizon_cost: float
+
+
+@dataclass(frozen=True)
+class TemperatureLag:
+    """What the late temperatures of the rooms cost; no part of the cost, the bound or the comparisons.
+
+    Parameters
+    ----------
+    circuits : tuple of CircuitLag
+        By circuit, in the order of the site. [-]
+    contract_cost : float
+        What the contract charges over the horizon for the import with the lag less what it charges
+        without it: energy, and peaks that the lag raises. [currency]
+    warnings : tuple of Violation
+        Limits beyond which the lag takes the plan: no plan is held to them. [-]
+    without_cost, without_contract_cost : float or None
+        Cost, and cost of the lag, of the cheapest plan that looks at steady voltages alone, where this plan
+        was taken in its place; None where this plan is that one. [currency]
+    """
+
+    circuits: tuple[CircuitLag, ...]
+    contract_cost: float
+    warnings: tuple[Violation, ...] = ()
+    without_cost: float | None = None
+    without_contract_cost: float | None = None
+
+    @property
+    def energy_cost(self) -> float:
+        """Part of the contract cost that is energy. [currency]."""
+        return sum(circuit.horizon_cost for circuit in self.circuits)
+
+
 @dataclass(frozen=True, eq=False)
 class Plan:
     """A load plan with everything that is known about it.
@@ -228,6 +279,8 @@ class Plan:
         Sum of all energy rates of the contract on each interval. Shape (n,). [currency/MWh]
     seconds : mapping
         Wall time of each step. [s]
+    lag : TemperatureLag or None
+        What late room temperatures cost; None where no circuit states a thermal lag. [-]
     """
 
     site: Site
@@ -241,3 +294,4 @@ class Plan:
     comparisons: tuple[Comparison, ...]
     energy_price_per_mwh: Array
     seconds: Mapping[str, float] = field(default_factory=dict)
+    lag: TemperatureLag | None = None

@@ -83,6 +83,7 @@ def _same_flows(old: Formulation, new: Formulation) -> bool:
         x.commodity == y.commodity
         and x.variable == y.variable
         and np.array_equal(np.asarray(x.coefficient), np.asarray(y.coefficient))
+        and np.array_equal(np.asarray(x.constant), np.asarray(y.constant))
         for x, y in zip(a, b, strict=True)
     )
 

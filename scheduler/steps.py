@@ -26,6 +26,8 @@ from scheduler.lp import Formulation
 
 STEP_GAP = 1e-4
 """Gap of the step problem that is aimed at."""
+STEP_ROUNDS = 4
+"""Searches of the plan day, each with tangents at the loads of the one before."""
 GRID_TOLERANCE = 1e-6
 """Share of a step by which a load may miss the grid by rounding."""
 
@@ -183,17 +185,30 @@ def least_cost_in_steps(search: Search, columns: tuple[StepColumns, ...], second
         return relaxed
     scale = absolute_energy_cost(search.formulation, relaxed.values)
     whole = np.array([c for s in columns for c in (*s.counts.values(), *s.changes.values())], dtype=np.int64)
-    split = SplitProgram(search.formulation, search.solver)
-    day = split.search(whole, search.last_values, 0.8 * STEP_GAP * scale, stop)
-    found = Found(Answer.LIMIT if time.perf_counter() > stop else Answer.INFEASIBLE, rounds=relaxed.rounds)
-    if len(day.values):
-        at = np.round(day.values[whole])
-        search.solver.set_column_bounds(whole, at, at)
-        search.options = replace(usual, gap=0.05 * STEP_GAP)
-        last = search.least_cost()
-        if last.values:
-            bound = max(day.bound, relaxed.bound)
-            closed = last.cost - bound <= STEP_GAP * scale
-            found = replace(last, bound=bound, answer=Answer.OPTIMAL if closed else Answer.LIMIT)
+    bounds = search.solver.column_bounds(whole)
+    start, bound = search.last_values, relaxed.bound
+    found = Found(Answer.INFEASIBLE, rounds=relaxed.rounds)
+    for _ in range(STEP_ROUNDS):
+        # Each round knows the curves better: the stepped loads of the last one have tangents now.
+        split = SplitProgram(search.formulation, search.solver)
+        day = split.search(whole, start, 0.8 * STEP_GAP * scale, stop)
+        bound = max(bound, day.bound)
+        if len(day.values):
+            at = np.round(day.values[whole])
+            search.solver.set_column_bounds(whole, at, at)
+            search.options = replace(usual, gap=0.05 * STEP_GAP)
+            last = search.least_cost()
+            start = search.last_values
+            search.solver.set_column_bounds(whole, *bounds)
+            if last.values and not last.cost >= found.cost:
+                found, held = last, at
+        closed = found.cost - bound <= STEP_GAP * scale
+        if closed or not len(day.values) or time.perf_counter() > stop:
+            break
+    if found.values:
+        search.solver.set_column_bounds(whole, held, held)
+        found = replace(found, bound=bound, answer=Answer.OPTIMAL if closed else Answer.LIMIT)
+    elif time.perf_counter() > stop:
+        found = replace(found, answer=Answer.LIMIT)
     search.options = usual
     return found

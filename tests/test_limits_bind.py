@@ -701,6 +701,45 @@ SUPPLY = [
     ),
 ]
 
+MOVES = [
+    Binding(
+        # No change on the day: 5 kA all along, 120 * 1.25 = 150 against 73.2.
+        "changes per day",
+        lambda: stored(room(changes_per_day=0)),
+        stored,
+        150.0 - 73.2,
+        At("room_load", 1, 5.0),
+        (5.0, 5.0),
+    ),
+    Binding(
+        "changes per shift",
+        lambda: stored(room(changes_per_shift=0)),
+        stored,
+        150.0 - 73.2,
+        At("room_load", 1, 5.0),
+        (5.0, 5.0),
+    ),
+    Binding(
+        # Whole multiples of 4 kA that make 10 kAh: 8 and 4 kA, 20 * 2.24 + 100 * 0.96 = 140.8.
+        "step of the load",
+        lambda: stored(room(step_ka=4.0)),
+        stored,
+        140.8 - 73.2,
+        At("room_load", 1, 4.0),
+        (8.0, 4.0),
+    ),
+    Binding(
+        # Free: 9, 1 and 5 kA, 52.2 + 21 + 25 = 98.2. With two hours between changes there is one change:
+        # 9, 3 and 3 kA, 52.2 + 69 + 13.8 = 135; staying at 5 kA would cost 175.
+        "rest between changes",
+        lambda: stored(room(dwell_minutes=120.0), prices=(20.0, 100.0, 20.0)),
+        lambda: stored(prices=(20.0, 100.0, 20.0)),
+        135.0 - 98.2,
+        At("room_load", 2, 3.0),
+        (9.0, 3.0, 3.0),
+    ),
+]
+
 CASES = [*CIRCUIT, *COMPRESSOR, *LIQUID, *STORES, *CUSTOMERS, *OTHER_UNITS, *SUPPLY]
 
 
@@ -723,9 +762,20 @@ def test_limit_binds_and_costs_what_it_should(case: Binding) -> None:
     assert limited.audit.cost - relaxed.audit.cost == pytest.approx(case.difference, abs=1e-3)
 
 
+@pytest.mark.parametrize("case", MOVES, ids=lambda case: case.name)
+def test_limit_on_moves_binds_and_costs_what_it_should(case: Binding) -> None:
+    """The same for how loads may be moved; the search ends within its own gap."""
+    limited, relaxed = case.limited().plan(), case.relaxed().plan()
+    assert limited.status is Status.PLAN
+    assert limited.audit.values["room_load"] == pytest.approx(case.loads_ka, abs=1e-4)
+    value, limit = case.at.reached(limited)
+    assert value == pytest.approx(limit, abs=1e-5)
+    assert limited.audit.cost - relaxed.audit.cost == pytest.approx(case.difference, abs=1e-3)
+
+
 def test_names_differ() -> None:
     """Every case is a limit of its own."""
-    names = [case.name for case in CASES]
+    names = [case.name for case in (*CASES, *MOVES)]
     assert len(set(names)) == len(names)
 
 

@@ -45,6 +45,7 @@ UNIT_FORMATS: Final[Mapping[str, UnitFormat]] = MappingProxyType(
         "kA": UnitFormat("ka", 3),
         "kA/m2": UnitFormat("ka_per_m2", 4),
         "V": UnitFormat("v", 4),
+        "C": UnitFormat("c", 2),
         "MW": UnitFormat("mw", 4),
         "MWh": UnitFormat("mwh", 4),
         "kWh/t": UnitFormat("kwh_per_t", 2),
@@ -377,6 +378,9 @@ READINGS: Final[Mapping[str, str]] = MappingProxyType(
         "dc_voltage_v": "DC voltage behind the rectifier, busbars included",
         "current_density_ka_per_m2": "current density",
         "current_efficiency": "chlorine current efficiency",
+        "cell_temperature_c": "mean temperature of the room, with a thermal lag only",
+        "lag_voltage_v": "mean cell voltage above the steady one, with a thermal lag only",
+        "lag_power_mw": "DC power above the steady one, no part of other columns, with a thermal lag only",
     }
 )
 """Meaning of the readings of a circuit."""
@@ -567,6 +571,33 @@ def documented_fields() -> tuple[Documented, ...]:
         Documented("comparisons[].saving", money, "its cost less the plan's"),
         Documented("comparisons[].saving_percent", "%", "saving as a share of its energy charges"),
         Documented("comparisons[].note", "-", "what was assumed, or why it is not possible"),
+        *_spanned(
+            "temperature_lag",
+            (
+                ("{circuit}.extra_dc_mwh", "MWh", "DC energy beyond the steady voltage, may be negative"),
+                ("{circuit}.extra_energy_cost", money, "the same at the energy rates"),
+            ),
+        ),
+        Documented(
+            "temperature_lag.contract_cost",
+            money,
+            "what the lag adds to the contract's charges over the horizon, raised peaks included; the whole "
+            "`temperature_lag` is null where no circuit states a thermal lag",
+        ),
+        Documented("temperature_lag.cost_with_lag", money, "`cost.total` and the lag's contract cost"),
+        Documented(
+            "temperature_lag.steady_plan.cost",
+            money,
+            "cost of the cheapest plan of the steady voltage, where this plan was taken in its place for the "
+            "lag; else null",
+        ),
+        Documented("temperature_lag.steady_plan.contract_cost", money, "what the lag would add to that one"),
+        Documented("temperature_lag.warnings[].key", "-", "limit that the lag breaks; no plan is held to it"),
+        Documented("temperature_lag.warnings[].meaning", "-", "the limit in words"),
+        Documented("temperature_lag.warnings[].amount", "as `unit`", "by how much, where it is worst"),
+        Documented("temperature_lag.warnings[].unit", "-", "unit of the amount"),
+        Documented("temperature_lag.warnings[].worst_at", "-", "start of that interval"),
+        Documented("temperature_lag.meaning", "-", "what the lag is part of and what not"),
         Documented("stocks.{stock}.meaning", "-", "what is stored"),
         Documented("stocks.{stock}.unit", "-", "unit of the levels"),
         Documented("stocks.{stock}.start", "as `unit`", "level at the start"),

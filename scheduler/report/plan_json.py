@@ -29,7 +29,7 @@ from scheduler.report.figures import (
     worst_balance,
 )
 from scheduler.report.wording import duty_words, local_minute, local_start, tidy
-from scheduler.result import Plan
+from scheduler.result import Plan, Violation
 
 Json = dict[str, object]
 
@@ -42,6 +42,13 @@ GAP_MEANING = (
     "It covers the whole horizon with the prices given, forecasts included."
 )
 """The certificate in words."""
+
+LAG_MEANING = (
+    "What late room temperatures take beyond the steady voltage. It is no part of the cost, the lower bound, "
+    "the gap or the comparisons, which are those of the steady voltage. Warnings are limits that no plan is "
+    "held to."
+)
+"""The temperature lag in words."""
 
 PROGRAMS = ("brinewatt", "pyomo", "highspy", "numpy")
 
@@ -134,7 +141,7 @@ def plan_document(plan: Plan, digests: Mapping[str, str], notes: Iterable[str] =
         },
         "production": {span: _production(figures) for span, figures in circuits.items()},
         "misses": _misses(plan),
-        "violations": _violations(plan),
+        "violations": _broken(plan, plan.audit.violations),
         "peak": {
             "billed": [
                 {"key": peak.key, "label": peak.label, "peak_mw": tidy(peak.peak_mw)}
@@ -159,6 +166,7 @@ def plan_document(plan: Plan, digests: Mapping[str, str], notes: Iterable[str] =
             for line in audit.bill
         ],
         "comparisons": _comparisons(plan),
+        "temperature_lag": _temperature_lag(plan),
         "stocks": _stocks(plan),
         "balance_error_max": {"commodity": commodity, "share": tidy(share)},
         "versions": versions(),
@@ -245,6 +253,36 @@ def _production(figures: tuple[CircuitFigures, ...]) -> Json:
     }
 
 
+def _temperature_lag(plan: Plan) -> Json | None:
+    lag = plan.lag
+    if lag is None:
+        return None
+    return {
+        "plan_day": {
+            circuit.name: {
+                "extra_dc_mwh": tidy(circuit.plan_day_mwh),
+                "extra_energy_cost": tidy(circuit.plan_day_cost),
+            }
+            for circuit in lag.circuits
+        },
+        "horizon": {
+            circuit.name: {
+                "extra_dc_mwh": tidy(circuit.horizon_mwh),
+                "extra_energy_cost": tidy(circuit.horizon_cost),
+            }
+            for circuit in lag.circuits
+        },
+        "contract_cost": tidy(lag.contract_cost),
+        "cost_with_lag": tidy(plan.audit.cost + lag.contract_cost),
+        "steady_plan": {
+            "cost": tidy(lag.without_cost),
+            "contract_cost": tidy(lag.without_contract_cost),
+        },
+        "warnings": _broken(plan, lag.warnings),
+        "meaning": LAG_MEANING,
+    }
+
+
 def _at(plan: Plan, interval: int | None) -> str | None:
     return None if interval is None else local_start(plan.horizon, interval)
 
@@ -265,7 +303,7 @@ def _misses(plan: Plan) -> list[Json]:
     ]
 
 
-def _violations(plan: Plan) -> list[Json]:
+def _broken(plan: Plan, violations: Iterable[Violation]) -> list[Json]:
     return [
         {
             "key": violation.key,
@@ -274,7 +312,7 @@ def _violations(plan: Plan) -> list[Json]:
             "unit": violation.unit,
             "worst_at": _at(plan, violation.interval),
         }
-        for violation in plan.audit.violations
+        for violation in violations
     ]
 
 

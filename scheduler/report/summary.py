@@ -209,6 +209,40 @@ def _money(plan: Plan) -> list[str]:
     for comparison in plan.comparisons:
         lines += _wrapped(_against(plan, comparison), indent=2)
     lines += _wrapped(f"{_certificate(plan)} {MODEL_ACCURACY}", indent=2)
+    lines += _temperature_lag(plan)
+    return lines
+
+
+def _temperature_lag(plan: Plan) -> list[str]:
+    lag, currency = plan.lag, plan.site.contract.currency
+    if lag is None:
+        return []
+    parts = [
+        f"{plain(c.name)} {fixed(c.horizon_mwh, 2, True)} MWh {fixed(c.horizon_cost, 2, True)} {currency}"
+        f" (plan day {fixed(c.plan_day_mwh, 2, True)} MWh {fixed(c.plan_day_cost, 2, True)})"
+        for c in lag.circuits
+    ]
+    lines = _wrapped(
+        "Temperature lag, in no figure above (cost, savings and certificate are those of steady "
+        f"temperatures): extra DC energy of {'; '.join(parts)}. With peaks it adds "
+        f"{fixed(lag.contract_cost, 2, True)} {currency} to the charges of the horizon.",
+        indent=2,
+    )
+    if lag.without_cost is not None and lag.without_contract_cost is not None:
+        more = plan.audit.cost - lag.without_cost
+        gain = lag.without_cost + lag.without_contract_cost - plan.audit.cost - lag.contract_cost
+        lines += _wrapped(
+            f"This plan leaves power free for the lag: without the lag it costs {fixed(more, 2, True)} "
+            f"{currency} more than the best plan found (the certificate counts that with its own figures), "
+            f"with it {fixed(gain, 2, True)} less.",
+            indent=2,
+        )
+    for warning in lag.warnings:
+        lines += _wrapped(
+            f"Warning: with the lag {_quantity(warning.amount)} {warning.unit} beyond the limit: "
+            f"{plain(warning.meaning)}{_when(plan, warning.interval, 'worst')}",
+            indent=2,
+        )
     return lines
 
 

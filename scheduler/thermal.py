@@ -1,0 +1,294 @@
+"""The temperature lag of cell rooms, held against a plan, and planned for where that pays.
+
+Owns what the lag costs on the contract, the limits it breaks, and the search for a plan that leaves power
+free for it. The lag itself is simulated by the circuits; the plan's cost, bound and comparisons stay those
+of the steady voltage.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Protocol
+
+import numpy as np
+
+from models.cell_temperature import ThermalLag
+from models.circuit import Circuit
+from models.horizon import Array, Series
+from models.site import Site
+from models.situation import Situation
+from models.trade import OwnUse
+from scheduler.audit import LIMIT_TOLERANCE, audit
+from scheduler.exact import energy_prices
+from scheduler.lp import Formulation
+from scheduler.result import Audit, CircuitLag, Plan, Status, TemperatureLag, Violation
+
+RESERVE = "temperature_lag_reserve"
+"""Name of the load that stands for the lag while a plan is sought, and of its series."""
+MOST_ROUNDS = 3
+"""Plans sought with a reserve."""
+
+
+class Planning(Protocol):
+    """A program that can be planned, and planned again in another situation."""
+
+    formulation: Formulation
+
+    def plan(self) -> Plan:
+        """Return the plan of the present situation. [-]."""
+
+    def revise(self, situation: Situation) -> bool:
+        """Take a new situation.
+
+        Parameters
+        ----------
+        situation : Situation
+            What is known now. [-]
+
+        Returns
+        -------
+        bool
+            Whether the program was changed in place. [-]
+        """
+
+
+def has_lag(site: Site) -> bool:
+    """Return whether any circuit of a site states a thermal lag.
+
+    Parameters
+    ----------
+    site : Site
+        The works. [-]
+
+    Returns
+    -------
+    bool
+        True if one does. [-]
+    """
+    return any(isinstance(unit, Circuit) and unit.thermal is not None for unit in site.units)
+
+
+def temperature_lag(formulation: Formulation, audited: Audit) -> TemperatureLag | None:
+    """Return what the lag of audited decisions costs, and the limits beyond which it takes them.
+
+    The extra power is that of the cells: the loss of the rectifier follows its current, which stays.
+
+    Parameters
+    ----------
+    formulation : Formulation
+        The records. [-]
+    audited : Audit
+        Exact simulation. [-]
+
+    Returns
+    -------
+    TemperatureLag or None
+        Energy, money and warnings; None where no circuit states a thermal lag. [-]
+    """
+    if not has_lag(formulation.site):
+        return None
+    horizon, meter = formulation.horizon, formulation.site.meter
+    price = energy_prices(formulation)
+    day = np.arange(len(horizon)) < horizon.plan_intervals
+    circuits, warnings = [], []
+    for unit in formulation.site.units:
+        if not isinstance(unit, Circuit) or unit.thermal is None:
+            continue
+        energy = audited.simulations[unit.name].readings["lag_power_mw"] * horizon.hours
+        circuits.append(
+            CircuitLag(
+                unit.name,
+                float(np.sum(energy[day])),
+                float(np.sum((energy * price)[day])),
+                float(np.sum(energy)),
+                float(np.sum(energy * price)),
+            )
+        )
+        warnings += _room_warnings(unit, unit.thermal, formulation, audited)
+    contract_cost = 0.0
+    if meter in audited.values:
+        steady = audited.values[meter]
+        late = steady + lag_power(formulation.site, audited)
+        contract_cost = sum(
+            term.cost(horizon, late) - term.cost(horizon, steady) for _, term in formulation.terms
+        )
+        warnings += _import_warning(formulation, late)
+    return TemperatureLag(tuple(circuits), contract_cost, tuple(warnings))
+
+
+def lag_power(site: Site, audited: Audit) -> Array:
+    """Return the extra power of all circuits.
+
+    Parameters
+    ----------
+    site : Site
+        The works; at least one circuit states a thermal lag. [-]
+    audited : Audit
+        Exact simulation. [-]
+
+    Returns
+    -------
+    ndarray
+        Mean on each interval, negative where rooms are still warm. Shape (n,). [MW]
+    """
+    parts = [
+        audited.simulations[unit.name].readings["lag_power_mw"]
+        for unit in site.units
+        if isinstance(unit, Circuit) and unit.thermal is not None
+    ]
+    total: Array = np.sum(parts, axis=0)
+    return total
+
+
+def _room_warnings(
+    circuit: Circuit, thermal: ThermalLag, formulation: Formulation, audited: Audit
+) -> list[Violation]:
+    horizon, situation = formulation.horizon, formulation.situation
+    readings = audited.simulations[circuit.name].readings
+    run = circuit.temperature(horizon, situation, audited.values[circuit.key("load")])
+    if run is None:
+        return []
+    cells = circuit.state(horizon, situation).cells
+    coldest = np.minimum(run.start_c, run.end_c)
+    cold = coldest < thermal.cold_below_c * (1.0 - LIMIT_TOLERANCE)
+    dc_v = np.where(readings["dc_voltage_v"] > 0, readings["dc_voltage_v"] + cells * run.start_lag_v, 0.0)
+    found = [
+        _worst(
+            circuit.key("cold_density"),
+            f"density of {circuit.name} while its room is colder than {thermal.cold_below_c:g} C",
+            np.where(cold, readings["current_density_ka_per_m2"], 0.0),
+            thermal.cold_density_max_ka_per_m2,
+            "kA/m2",
+        ),
+        _worst(
+            circuit.key("cold_dc_voltage"),
+            f"DC voltage of {circuit.name}'s rectifiers while its room is still cold",
+            dc_v,
+            circuit.rectifier.dc_voltage_max_v,
+            "V",
+        ),
+    ]
+    return [warning for warning in found if warning is not None]
+
+
+def _import_warning(formulation: Formulation, late: Array) -> list[Violation]:
+    meter = formulation.site.meter
+    for variable in formulation.declaration.variables:
+        if variable.key == meter:
+            warning = _worst(
+                f"{meter}_with_lag", "import with the lag of the rooms", late, variable.upper, "MW"
+            )
+            return [] if warning is None else [warning]
+    return []
+
+
+def _worst(key: str, meaning: str, value: Array, upper: float | Array, unit: str) -> Violation | None:
+    excess = value - upper
+    at = int(np.argmax(excess))
+    limit = float(np.broadcast_to(np.asarray(upper), value.shape)[at])
+    # A limit of infinity leaves an excess of minus infinity, which is no excess.
+    if not excess[at] > LIMIT_TOLERANCE * max(abs(limit), 1.0):
+        return None
+    return Violation(key, meaning, at, float(excess[at]), unit)
+
+
+def plan_with_lag(planner: Planning, other: Callable[[Site, Situation], Planning], gap: float) -> Plan:
+    """Return the cheapest plan found when the lag counts, with the certificate of the steady model.
+
+    What a plan can gain is power kept free where rooms are still cold, under a peak that is billed or an
+    import limit. So the lag of the last plan is put at the meter as a given load, at each interval the
+    greatest lag seen so far, and the site is planned anew. Every plan is then audited without that load, its
+    own lag is simulated and charged, and the best is kept. Rounds end when they gain less than the gap.
+
+    What the lag moves between cheap and dear hours is not fed back: it is a small share of what
+    whole steps cost.
+
+    Parameters
+    ----------
+    planner : Planning
+        Program of the site as it is. [-]
+    other : callable
+        Makes the program of another site and situation over the same horizon. [-]
+    gap : float
+        Share of the absolute energy charges below which a gain is none. [-]
+
+    Returns
+    -------
+    Plan
+        The plan of the steady model, or one that costs less when the lag counts; `Plan.lag` says which. The
+        certificate bounds the steady model in both cases. [-]
+    """
+    formulation = planner.formulation
+    steady = planner.plan()
+    if steady.lag is None or steady.status is not Status.PLAN:
+        return steady
+    worth = gap * steady.certificate.denominator
+    best, reserve = steady, np.zeros(len(steady.horizon))
+    if not _over_import(best) and steady.lag.contract_cost - steady.lag.energy_cost <= worth:
+        return steady
+    site = formulation.site.with_units((OwnUse(RESERVE, "power", series=RESERVE, unit="MW"),))
+    last, reserved = steady, None
+    for _ in range(MOST_ROUNDS):
+        reserve = np.maximum(reserve, lag_power(formulation.site, last.audit))
+        situation = _with_reserve(formulation, reserve)
+        if reserved is None:
+            reserved = other(site, situation)
+        else:
+            reserved.revise(situation)
+        found = _without_reserve(steady, formulation, reserved.plan(), reserve)
+        if found is None:
+            break
+        better = (_over_import(found), _total(found)) < (_over_import(best), _total(best))
+        small = _over_import(found) == _over_import(best) and _total(best) - _total(found) <= worth
+        if better:
+            best = found
+        if small or not better:
+            break
+        last = found
+    return best
+
+
+def _with_reserve(formulation: Formulation, reserve: Array) -> Situation:
+    horizon = formulation.horizon
+    series = Series(RESERVE, horizon.starts_min, horizon.lengths_min, reserve)
+    return replace(formulation.situation, series={**formulation.situation.series, RESERVE: series})
+
+
+def _without_reserve(steady: Plan, formulation: Formulation, plan: Plan, reserve: Array) -> Plan | None:
+    """Return a plan found with the reserve as a plan of the site as it is; None if it is none."""
+    if plan.status is not Status.PLAN:
+        return None
+    records = formulation.declaration
+    keys = {
+        *(variable.key for variable in records.variables),
+        *(curve.key for curve in records.curves),
+        *(stock.key for stock in records.stocks),
+    }
+    values = {key: value for key, value in plan.audit.values.items() if key in keys}
+    values[formulation.site.meter] = values[formulation.site.meter] - reserve
+    audited = audit(formulation, values)
+    lag = temperature_lag(formulation, audited)
+    if audited.violations or lag is None or steady.lag is None:
+        return None
+    certificate = steady.certificate
+    if certificate.stepped_cost is None:
+        certificate = replace(certificate, cost=audited.cost)
+    else:
+        certificate = replace(certificate, stepped_cost=audited.cost)
+    return replace(
+        steady,
+        audit=audited,
+        certificate=certificate,
+        seconds={**steady.seconds, "lag": sum(plan.seconds.values())},
+        lag=replace(lag, without_cost=steady.audit.cost, without_contract_cost=steady.lag.contract_cost),
+    )
+
+
+def _total(plan: Plan) -> float:
+    return plan.audit.cost + (plan.lag.contract_cost if plan.lag is not None else 0.0)
+
+
+def _over_import(plan: Plan) -> bool:
+    key = f"{plan.site.meter}_with_lag"
+    return plan.lag is not None and any(warning.key == key for warning in plan.lag.warnings)

@@ -1,0 +1,510 @@
+"""The step problem, against all stepped plan days of small sites tried one by one.
+
+The physics of the enumeration stands here once more, by hand: cells of 2.4 V + 0.12 V m2/kA * j on
+2.5 m2 without other losses, and chlorine by Faraday's law. Nothing of the program is used.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import pytest
+
+from models.contract.demand import DemandCharge
+from models.horizon import Array, Horizon, Mask
+from models.shifts import ShiftCalendar
+from models.situation import Availability
+from models.tank import ProductStore
+from models.trade import Outlet, OwnUse
+from models.unit import Unit
+from scheduler.ahead import SplitProgram
+from scheduler.errors import SolverError
+from scheduler.result import Plan, Status
+from tests.small_sites import CHLORINE_T_PER_KAH, Case, intervals, plain_case, plain_circuit
+
+T_PER_KA = 150 * CHLORINE_T_PER_KAH
+ALKALI_PER_CHLORINE = 39.997 / 35.453
+"""Sodium hydroxide by chlorine, from the atomic weights of Na, O, H and Cl (IUPAC). [t/t]"""
+LOW, HIGH = 5.0, 15.0
+START_T = 20.0
+SIX = np.array([90.0, 20.0, 70.0, 30.0, 80.0, 40.0])
+GAP = 1e-4
+"""What the step problem aims at, as a share of the energy charges."""
+
+
+def power_of(load: Array) -> Array:
+    """Return the power of the plain circuit by hand. [MW]."""
+    return np.asarray(150 * (2.4 + 0.12 * load / 2.5) * load / 1000.0)
+
+
+def horizon_of(
+    count: int, minutes: int = 60, plan: int | None = None, shifts: ShiftCalendar | None = None
+) -> Horizon:
+    """Return so many intervals, the first ones of them the plan day."""
+    whole = intervals(count, minutes)
+    return Horizon(
+        whole.starts_min, whole.lengths_min, whole.timezone, plan or count, shifts or ShiftCalendar()
+    )
+
+
+@dataclass(frozen=True)
+class Rules:
+    """How one circuit may be moved, as the site file says it."""
+
+    step_ka: float
+    changes_per_day: int | None = None
+    changes_per_shift: int | None = None
+    dwell_minutes: float = 0.0
+    change_grid_minutes: int = 60
+    ramp_ka_per_h: float | None = None
+    before: float | None = None
+
+    def allow(self, loads: Array, horizon: Horizon) -> Mask:
+        """Tell which rows of loads, shape (k, n), keep the rules; n intervals of one plan day."""
+        before = np.full((len(loads), 1), np.nan if self.before is None else self.before)
+        near = self.step_ka * np.round(before / self.step_ka)
+        earlier = np.concatenate([near, loads[:, :-1]], axis=1)
+        moved = np.abs(loads - earlier) > 1e-6
+        if self.before is None:
+            moved[:, 0] = False
+        good = np.ones(len(loads), dtype=bool)
+        clock = [start.hour * 60 + start.minute for start in horizon.local_starts][: loads.shape[1]]
+        limited = (
+            self.changes_per_day is not None or self.changes_per_shift is not None or self.dwell_minutes > 0
+        )
+        for t, minute in enumerate(clock):
+            quiet = bool(horizon.quiet_starts[t]) and t > 0
+            if quiet or (limited and (minute % self.change_grid_minutes or horizon.quiet_starts[t])):
+                good &= ~moved[:, t]
+        if self.changes_per_day is not None:
+            good &= moved.sum(axis=1) <= self.changes_per_day
+        if self.changes_per_shift is not None:
+            labels = np.array(horizon.shift_labels[: loads.shape[1]])
+            for label in set(labels.tolist()):
+                good &= moved[:, labels == label].sum(axis=1) <= self.changes_per_shift
+        for one, other in itertools.combinations(range(loads.shape[1]), 2):
+            if clock[other] - clock[one] < self.dwell_minutes:
+                good &= ~(moved[:, one] & moved[:, other])
+        if self.ramp_ka_per_h is not None:
+            sizes = np.abs(np.diff(np.concatenate([before, loads], axis=1), axis=1))
+            good &= np.all(~(sizes > self.ramp_ka_per_h + 1e-9), axis=1)
+        return good
+
+    def circuit(self, name: str = "room") -> Unit:
+        """Return the plain circuit with these rules; its ramp holds within an hour."""
+        ramp = None if self.ramp_ka_per_h is None else self.ramp_ka_per_h / 60.0
+        return plain_circuit(
+            name,
+            step_ka=self.step_ka,
+            changes_per_day=self.changes_per_day,
+            changes_per_shift=self.changes_per_shift,
+            dwell_minutes=self.dwell_minutes,
+            change_grid_minutes=self.change_grid_minutes,
+            ramp_ka_per_min=ramp,
+            ramp_minutes=60.0,
+        )
+
+
+@dataclass(frozen=True)
+class Works:
+    """Circuits on one chlorine store with a constant use and a level to end with."""
+
+    rules: tuple[Rules, ...]
+    horizon: Horizon
+    prices: Array
+    use: float = 2.0
+    end: float = 20.0
+    least: float = 17.0
+    most: float = 24.0
+    demand: float = 0.0
+    so_far_mw: float = 0.0
+    availability: tuple[Availability, ...] = ()
+    names: tuple[str, ...] = field(default=("room", "room_2"))
+
+    def case(self) -> Case:
+        """Return the same as a case."""
+        rooms = [rules.circuit(name) for rules, name in zip(self.rules, self.names, strict=False)]
+        known = {n: r.before for r, n in zip(self.rules, self.names, strict=False) if r.before is not None}
+        month = ("demand", "2026-06")
+        return plain_case(
+            (
+                *rooms,
+                OwnUse("use", "chlorine", rate_per_h=self.use),
+                ProductStore("store", "chlorine", self.least, self.most, end_min_t=self.end),
+            ),
+            self.prices,
+            self.horizon,
+            (DemandCharge("demand", self.demand, 60),) if self.demand else (),
+            stocks={"store": START_T},
+            loads_before=known,
+            peaks_mw={month: self.so_far_mw} if self.demand else {},
+            availability=self.availability,
+        )
+
+    def combinations(self) -> list[Array]:
+        """Return, per circuit, every stepped plan day that keeps its rules; shape (k, plan intervals)."""
+        plan = self.horizon.plan_intervals
+        found = []
+        for rules in self.rules:
+            first = np.ceil(LOW / rules.step_ka - 1e-9)
+            grid = rules.step_ka * np.arange(first, np.floor(HIGH / rules.step_ka + 1e-9) + 1)
+            loads = np.stack(np.meshgrid(*[grid] * plan, indexing="ij"), axis=-1).reshape(-1, plan)
+            found.append(loads[rules.allow(loads, self.horizon)])
+        return found
+
+    def least_cost(self) -> tuple[float, int]:
+        """Return the least cost of all combinations that keep the store's limits, and how many do."""
+        assert self.horizon.plan_intervals == len(self.horizon)
+        sets = self.combinations()
+        hours = self.horizon.hours
+        total = sets[0]
+        power = power_of(sets[0])
+        for more in sets[1:]:
+            total = (total[:, None, :] + more[None, :, :]).reshape(-1, total.shape[1])
+            power = (power[:, None, :] + power_of(more)[None, :, :]).reshape(-1, total.shape[1])
+        level = START_T + np.cumsum((T_PER_KA * total - self.use) * hours, axis=1)
+        fine = np.all((level >= self.least - 1e-9) & (level <= self.most + 1e-9), axis=1)
+        fine &= level[:, -1] >= self.end - 1e-9
+        cost = power @ (self.prices * hours)
+        if self.demand:
+            cost = cost + self.demand * np.maximum(power.max(axis=1) - self.so_far_mw, 0.0)
+        return float(cost[fine].min()), int(fine.sum())
+
+
+SHIFTS = ShiftCalendar(("03:00", "11:00", "19:00"))
+QUIET = ShiftCalendar(("02:00",), 0.0, 15.0)
+HALF = np.array([90.0, 20.0, 25.0, 70.0, 30.0, 80.0])
+
+WORKS = {
+    "steps": Works((Rules(1.0),), horizon_of(6), SIX),
+    "coarse steps": Works((Rules(2.5),), horizon_of(6), SIX),
+    "steps off the range": Works((Rules(2.0),), horizon_of(6), SIX),
+    "changes per day": Works((Rules(1.0, changes_per_day=2),), horizon_of(6), SIX),
+    "no change": Works((Rules(1.0, changes_per_day=0),), horizon_of(6), SIX),
+    "changes per shift": Works((Rules(1.0, changes_per_shift=1),), horizon_of(6, shifts=SHIFTS), SIX),
+    "shift and day": Works(
+        (Rules(1.0, changes_per_shift=2, changes_per_day=3),), horizon_of(6, shifts=SHIFTS), SIX
+    ),
+    "dwell of two hours": Works((Rules(1.0, dwell_minutes=120.0),), horizon_of(6), SIX),
+    "dwell of three hours": Works((Rules(1.0, dwell_minutes=150.0),), horizon_of(6), SIX),
+    "quiet": Works((Rules(1.0),), horizon_of(6, shifts=QUIET), SIX),
+    "quiet and counted": Works((Rules(1.0, changes_per_day=3),), horizon_of(6, shifts=QUIET), SIX),
+    "hours in halves": Works((Rules(1.0, changes_per_day=5),), horizon_of(6, 30), HALF),
+    "halves on a grid of halves": Works(
+        (Rules(1.0, changes_per_day=3, change_grid_minutes=30),), horizon_of(6, 30), HALF
+    ),
+    "load before counts": Works((Rules(1.0, changes_per_day=2, before=11.0),), horizon_of(6), SIX),
+    "load before off the grid": Works((Rules(2.5, changes_per_day=1, before=10.3),), horizon_of(6), SIX),
+    "ramp": Works((Rules(1.0, ramp_ka_per_h=3.0),), horizon_of(6), SIX),
+    "ramp from before": Works(
+        (Rules(1.0, changes_per_day=4, ramp_ka_per_h=4.0, before=13.0),), horizon_of(6), SIX
+    ),
+    "peak": Works((Rules(1.0, changes_per_day=3),), horizon_of(6), SIX, demand=40.0, so_far_mw=4.0),
+    "paid for drawing": Works(
+        (Rules(1.0, changes_per_day=2),), horizon_of(6), np.array([60.0, -40.0, 50.0, -10.0, 80.0, 30.0])
+    ),
+    "two circuits": Works(
+        (Rules(2.5, changes_per_day=2), Rules(2.5, dwell_minutes=120.0, before=10.0)),
+        horizon_of(4),
+        SIX[:4],
+        use=4.0,
+    ),
+}
+
+
+def kept(works: Works, plan: Plan) -> None:
+    """Hold every circuit's loads of the plan day against grid and rules."""
+    for rules, name in zip(works.rules, works.names, strict=False):
+        load = plan.audit.values[f"{name}_load"][: works.horizon.plan_intervals]
+        on_grid = rules.step_ka * np.round(load / rules.step_ka)
+        np.testing.assert_allclose(load, on_grid, atol=1e-6 * rules.step_ka, err_msg=name)
+        assert rules.allow(on_grid[None, :], works.horizon).all(), f"{name}: {on_grid}"
+
+
+@pytest.mark.parametrize("name", WORKS)
+def test_no_stepped_plan_day_is_cheaper(name: str) -> None:
+    """The stepped plan costs what the cheapest of all combinations costs, and its bound is below that."""
+    works = WORKS[name]
+    best, count = works.least_cost()
+    assert count > 1
+    plan = works.case().plan()
+    assert plan.status is Status.PLAN
+    certificate = plan.certificate
+    room = GAP * certificate.denominator
+    assert certificate.stepped_cost is not None
+    assert certificate.stepped_bound is not None
+    assert plan.audit.cost == pytest.approx(certificate.stepped_cost, abs=1e-6 * certificate.denominator)
+    assert best - 1e-6 * certificate.denominator <= plan.audit.cost <= best + room
+    assert certificate.stepped_bound <= best + 1e-6 * certificate.denominator
+    assert certificate.lower_bound <= best
+    assert certificate.stepped_gap is not None
+    assert 0.0 <= certificate.stepped_gap <= GAP + 1e-5
+    price = certificate.price_of_steps
+    assert price is not None
+    assert price >= -room
+    assert price == pytest.approx(best - certificate.cost, abs=room)
+    kept(works, plan)
+
+
+def test_rules_cost_more_the_tighter_they_are() -> None:
+    """Fewer changes never cost less, and the enumeration shows that the limits of these sites bind."""
+    costs = [
+        replace(WORKS["steps"], rules=(Rules(1.0, changes_per_day=most),)).least_cost()[0]
+        for most in (0, 1, 2, 3, 4, 5)
+    ]
+    assert costs == sorted(costs, reverse=True)
+    assert costs[0] > 1.02 * costs[2] > 1.02 * costs[5]
+    free = WORKS["steps"].least_cost()[0]
+    for name in ("changes per shift", "dwell of two hours", "quiet", "ramp"):
+        assert WORKS[name].least_cost()[0] > free + 1.0, name
+
+
+def test_one_change_of_a_continuous_load_is_placed_best() -> None:
+    """Without steps, one change: for each hour of change and first load the rest follows from the stock.
+
+    The second load is the least that ends at 20 t; the first is scanned in steps of 0.002 kA.
+    """
+    best = np.inf
+    for first_hours in range(1, 6):
+        first = np.arange(LOW, HIGH + 1e-9, 0.002)
+        second = (6 * 2.0 / T_PER_KA - first_hours * first) / (6 - first_hours)
+        second = np.maximum(second, LOW)
+        loads = np.where(np.arange(6)[None, :] < first_hours, first[:, None], second[:, None])
+        level = START_T + np.cumsum(T_PER_KA * loads - 2.0, axis=1)
+        fine = (second <= HIGH) & np.all((level >= 17.0 - 1e-9) & (level <= 24.0 + 1e-9), axis=1)
+        if fine.any():
+            best = min(best, float((power_of(loads) @ SIX)[fine].min()))
+    base = WORKS["steps"].case()
+    units = tuple(
+        plain_circuit(changes_per_day=1) if unit.name == "room" else unit for unit in base.site.units
+    )
+    plan = replace(base, site=replace(base.site, units=units)).plan()
+    room = GAP * plan.certificate.denominator
+    assert plan.status is Status.PLAN
+    assert plan.certificate.stepped_bound is not None
+    assert plan.certificate.stepped_bound <= best + 0.05
+    assert best - 0.05 <= plan.audit.cost <= best + room
+    load = plan.audit.values["room_load"]
+    assert int(np.sum(np.abs(np.diff(load)) > 1e-6)) <= 1
+
+
+def test_no_changes_of_a_continuous_load_keep_the_load_before() -> None:
+    """With no change allowed the load stays what it was, on no grid."""
+    base = WORKS["steps"].case()
+    units = tuple(
+        plain_circuit(changes_per_day=0) if unit.name == "room" else unit for unit in base.site.units
+    )
+    situation = replace(base.situation, loads_before={"room": 10.37})
+    plan = replace(base, site=replace(base.site, units=units), situation=situation).plan()
+    np.testing.assert_allclose(plan.audit.values["room_load"], 10.37, rtol=1e-9)
+
+
+# ---------------------------------------------------------------- duties
+
+
+def rounding_case(step: float | None) -> tuple[Case, float]:
+    """Return a site that must make 8.6 kA all day, in chlorine or alkali, and the tonnes of chlorine."""
+    made = 4 * 8.6 * T_PER_KA
+    room = plain_circuit(step_ka=step)
+    store = ProductStore("store", "chlorine", 0.0, 100.0, end_min_t=20.0 + made)
+    return plain_case((room, store), np.full(4, 50.0), stocks={"store": 20.0}), made
+
+
+def test_the_plan_meets_a_chlorine_duty_that_nearest_rounding_misses() -> None:
+    """At 8.4 kA on steps of 1 kA the nearest load, 8 kA, is short; the plan is not, and no dearer than need be."""
+    made = 4 * 8.4 * T_PER_KA
+    store = ProductStore("store", "chlorine", 0.0, 100.0, end_min_t=20.0 + made)
+    free = plain_case((plain_circuit(), store), np.full(4, 50.0), stocks={"store": 20.0}).plan()
+    np.testing.assert_allclose(free.audit.values["room_load"], 8.4, atol=1e-3)
+    rounded = np.round(free.audit.values["room_load"])
+    assert T_PER_KA * rounded.sum() < made - 0.1
+    plan = plain_case((plain_circuit(step_ka=1.0), store), np.full(4, 50.0), stocks={"store": 20.0}).plan()
+    assert plan.status is Status.PLAN
+    assert plan.misses == ()
+    # 34 kAh in whole loads are the least that reach 33.6 kAh: two hours at 8 kA and two at 9 kA.
+    np.testing.assert_allclose(np.sort(plan.audit.values["room_load"]), [8.0, 8.0, 9.0, 9.0], atol=1e-6)
+    assert plan.audit.values["store_level"][-1] >= 20.0 + made - 1e-6
+
+
+def test_the_plan_meets_an_alkali_duty_that_nearest_rounding_misses() -> None:
+    """The same with alkali as the duty and chlorine with a free outlet: a tank that must end higher."""
+    made = 4 * 8.4 * T_PER_KA * ALKALI_PER_CHLORINE
+    tank = ProductStore("tank", "naoh_32", 0.0, 100.0, end_min_t=20.0 + made)
+    outlet = Outlet("chlorine_out", "chlorine", 1e4)
+
+    def plan_of(step: float | None) -> Plan:
+        case = plain_case(
+            (plain_circuit(step_ka=step), tank, outlet), np.full(4, 50.0), stocks={"tank": 20.0}
+        )
+        kept_units = tuple(unit for unit in case.site.units if unit.name != "alkali_out")
+        return replace(case, site=replace(case.site, units=kept_units)).plan()
+
+    rounded = np.round(plan_of(None).audit.values["room_load"])
+    assert T_PER_KA * ALKALI_PER_CHLORINE * rounded.sum() < made - 0.1
+    plan = plan_of(1.0)
+    assert plan.status is Status.PLAN
+    np.testing.assert_allclose(np.sort(plan.audit.values["room_load"]), [8.0, 8.0, 9.0, 9.0], atol=1e-6)
+    assert plan.audit.values["tank_level"][-1] >= 20.0 + made - 1e-6
+
+
+# ---------------------------------------------------------------- no stepped day
+
+
+def test_an_outage_that_forces_a_change_where_none_is_allowed_is_told() -> None:
+    """From 11 kA with no change allowed, a limit of 8 kA from two o'clock leaves no plan day: no plan is faked."""
+    horizon = horizon_of(6)
+    limit = Availability("room", "load_max_ka", 8.0, horizon.start_min + 120, horizon.end_min)
+    works = replace(WORKS["no change"], rules=(Rules(1.0, changes_per_day=0, before=11.0),), use=1.0)
+    case = replace(works, availability=(limit,), end=0.0, least=0.0, most=99.0).case()
+    with pytest.raises(
+        SolverError, match="no plan day in whole steps within the limits on changes was found"
+    ):
+        case.plan()
+
+
+def test_a_step_without_a_multiple_in_the_range_is_told() -> None:
+    """With steps of 4 kA and a range of 5 to 7 kA no load stands on a step."""
+    horizon = horizon_of(4)
+    limit = Availability("room", "load_max_ka", 7.0, horizon.start_min, horizon.end_min)
+    works = Works((Rules(4.0),), horizon, SIX[:4], use=1.0, end=0.0, least=0.0, most=99.0)
+    with pytest.raises(SolverError, match="no plan day in whole steps"):
+        replace(works, availability=(limit,)).case().plan()
+
+
+@pytest.mark.xfail(
+    strict=True, raises=SolverError, reason="a load before of 0 kA counts as a change held to the ramp"
+)
+def test_a_circuit_that_starts_at_the_beginning_may_jump_as_it_may_later() -> None:
+    """After an outage that ends with the horizon, the start is switching: neither a ramp nor a change."""
+    works = replace(
+        WORKS["ramp from before"],
+        rules=(Rules(1.0, changes_per_day=4, ramp_ka_per_h=4.0),),
+    )
+    expected, _ = works.least_cost()
+    case = works.case()
+    plan = replace(case, situation=replace(case.situation, loads_before={"room": 0.0})).plan()
+    assert plan.audit.cost == pytest.approx(expected, abs=GAP * plan.certificate.denominator)
+
+
+@pytest.mark.xfail(strict=True, reason="the first change is held to the width of today's range")
+def test_a_first_change_may_be_wider_than_the_range() -> None:
+    """From 20 kA, above today's range of 5 to 15 kA, one change may go down to 5 kA: that is cheapest."""
+    works = Works(
+        (Rules(1.0, changes_per_day=4, before=20.0),), horizon_of(4), SIX[:4], use=0.5, end=0.0, most=99.0
+    )
+    plan = works.case().plan()
+    assert works.least_cost()[0] == pytest.approx(float(power_of(np.full(4, 5.0)) @ SIX[:4]))
+    np.testing.assert_allclose(plan.audit.values["room_load"], 5.0, atol=1e-6)
+
+
+@pytest.mark.xfail(
+    strict=True, reason="only changes inside the horizon are held to quiet times, unless changes are counted"
+)
+def test_a_quiet_time_at_the_beginning_keeps_the_load_before() -> None:
+    """The first interval starts in a quiet time, so the load stays what it was before the horizon."""
+    works = Works(
+        (Rules(1.0, before=10.0),), horizon_of(4, shifts=ShiftCalendar(("00:00",), 0.0, 15.0)), SIX[:4]
+    )
+    plan = works.case().plan()
+    assert plan.audit.values["room_load"][0] == pytest.approx(10.0, abs=1e-6)
+
+
+# ---------------------------------------------------------------- the look-ahead
+
+
+def test_the_look_ahead_is_continuous_and_counted_in_the_cost() -> None:
+    """Three stepped hours and three later ones at one price: the later load is one number, from the stock.
+
+    At a flat price the convex power is least at a constant load, so for each stepped plan day the rest
+    of the horizon costs 3 * price * P(what is missing).
+    """
+    prices = np.array([90.0, 20.0, 55.0, 60.0, 60.0, 60.0])
+    works = Works((Rules(1.0, changes_per_day=1),), horizon_of(6, plan=3), prices, least=0.0, most=99.0)
+    (loads,) = works.combinations()
+    later = np.maximum((6 * 2.0 / T_PER_KA - loads.sum(axis=1)) / 3.0, LOW)
+    cost = power_of(loads) @ prices[:3] + 3 * 60.0 * power_of(later)
+    best = float(cost[later <= HIGH].min())
+    plan = works.case().plan()
+    room = GAP * plan.certificate.denominator
+    assert plan.certificate.stepped_bound is not None
+    assert plan.certificate.stepped_bound <= best + 1e-6 * plan.certificate.denominator
+    assert best - 1e-6 * plan.certificate.denominator <= plan.audit.cost <= best + room
+    kept(works, plan)
+    ahead = plan.audit.values["room_load"][3:]
+    assert np.all(np.abs(ahead - np.round(ahead)) > 1e-3)
+
+
+LATER_PRICES = np.array([90.0, 20.0, 55.0, 60.0, 75.0, 15.0])
+
+
+def later_works() -> Works:
+    """Return a site with a ramp whose look-ahead of three hours depends on the last stock and load."""
+    return Works((Rules(1.0, ramp_ka_per_h=6.0),), horizon_of(6, plan=3), LATER_PRICES, least=10.0, most=30.0)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_cuts_lie_below_the_true_cost_of_carrying_on(seed: int) -> None:
+    """A cut taken at one end of the day is nowhere above what the look-ahead costs from another end.
+
+    The true cost is the exact cost of a plan of the look-ahead alone, from that stock and load.
+    """
+    rng = np.random.default_rng(seed)
+    works = later_works()
+    case = works.case()
+    planner = case.planner()
+    planner.plan()
+    split = SplitProgram(planner.formulation, planner.solver)
+    level, load = (planner.solver.columns[key].start + 2 for key in ("store_level", "room_load"))
+    assert sorted(split.link.tolist()) == sorted([level, load])
+
+    def ends() -> tuple[float, float]:
+        return float(rng.uniform(17.0, 23.0)), float(rng.uniform(6.0, 14.0))
+
+    def at(end: tuple[float, float]) -> Array:
+        return np.where(split.link == level, end[0], end[1])
+
+    def truth(end: tuple[float, float]) -> float:
+        whole = works.horizon
+        rest = Horizon(whole.starts_min[3:], whole.lengths_min[3:], whole.timezone, 3)
+        known = replace(case.situation, stocks={"store": end[0]}, loads_before={"room": end[1]})
+        units = tuple(
+            plain_circuit(ramp_ka_per_min=0.1, ramp_minutes=60.0) if unit.name == "room" else unit
+            for unit in case.site.units
+        )
+        plan = Case(replace(case.site, units=units), rest, known).plan()
+        assert plan.status is Status.PLAN
+        return plan.audit.cost
+
+    for _ in range(2):
+        taken = ends()
+        cost, slope = split.cost_to_go(at(taken), 10.0)
+        assert cost == pytest.approx(truth(taken), rel=2e-2)
+        for _ in range(3):
+            other = ends()
+            assert cost + float(slope @ (at(other) - at(taken))) <= truth(other) * (1 + 2e-5) + 1e-6
+
+
+@pytest.mark.xfail(
+    strict=True,
+    raises=SolverError,
+    reason="a plan day from which the look-ahead cannot keep its ramp stops the search instead of being cut off",
+)
+def test_a_plan_day_from_which_the_look_ahead_cannot_go_on_is_left() -> None:
+    """A limit of 6 kA after the plan day and 3 kA an hour: the last load is 9 kA at most, dear as that is."""
+    horizon = horizon_of(6, plan=4)
+    limit = Availability("room", "load_max_ka", 6.0, horizon.start_min + 240, horizon.end_min)
+    works = Works(
+        (Rules(1.0, ramp_ka_per_h=3.0),),
+        horizon,
+        np.array([50.0, 50.0, 50.0, 5.0, 50.0, 50.0]),
+        use=1.5,
+        least=0.0,
+        most=99.0,
+        availability=(limit,),
+    )
+    plan = works.case().plan()
+    assert plan.status is Status.PLAN
+    assert plan.audit.values["room_load"][3] == pytest.approx(9.0, abs=1e-6)
+    kept(works, plan)
