@@ -122,6 +122,14 @@ class Circuit(Unit):
         Least time between two changes, 0 or more. [min]
     change_grid_minutes : int
         Changes start at whole multiples of this on the local clock, where changes are limited. [min]
+    jumpering : bool
+        Whether single cells can be bypassed while the others run, as mercury and monopolar cells can. An
+        element of a bipolar electrolyser cannot: the electrolyser is out. [-]
+    low_density_ka_per_m2 : float, optional
+        Density below which the circuit must not stay; about 1.5 for membranes (value from memory). No
+        limit if not stated. [kA/m2]
+    low_density_hours : float
+        How long: in any so many hours the mean density is at least that, above 0. [h]
     thermal : ThermalLag, optional
         How the room's temperature follows the load. It is simulated and read, while flows, limits and the
         power curve stay those of the steady voltage; not simulated unless given. [-]
@@ -152,6 +160,9 @@ class Circuit(Unit):
     changes_per_day: int | None = None
     dwell_minutes: float = 0.0
     change_grid_minutes: int = 60
+    jumpering: bool = False
+    low_density_ka_per_m2: float | None = None
+    low_density_hours: float = 6.0
     thermal: ThermalLag | None = None
 
     availabilities = ("in_service", "electrolysers", "cells", "rectifier_units", "load_max_ka")
@@ -175,6 +186,8 @@ class Circuit(Unit):
             changes_per_day=at_least(0),
             dwell_minutes=at_least(0, "min"),
             change_grid_minutes=one_of(5, 15, 30, 60),
+            low_density_ka_per_m2=above(0, "kA/m2"),
+            low_density_hours=above(0, "h"),
         )
         in_order(self, "density_min_ka_per_m2", "density_max_ka_per_m2", "kA/m2")
         if not self.cell_voltage.convex_power(self.density_min_ka_per_m2, self.density_max_ka_per_m2):
@@ -225,6 +238,13 @@ class Circuit(Unit):
         def available(what: str, normal: float) -> Array:
             return situation.available(self.name, what, normal, horizon)
 
+        if not self.jumpering and any(
+            fact.unit == self.name and fact.what == "cells" for fact in situation.availability
+        ):
+            raise ValueError(
+                f"{self.name}: single elements of a bipolar electrolyser cannot be bypassed: declare the "
+                "electrolyser out ('electrolysers'), or set 'jumpering' where cells can be jumpered"
+            )
         electrolysers = available("electrolysers", self.electrolysers_in_parallel)
         cells = available("cells", self.cells_in_series)
         units = available("rectifier_units", self.rectifier.units)
@@ -323,7 +343,11 @@ class Circuit(Unit):
             variables=(variable,),
             curves=(curve,),
             flows=tuple(flows),
-            rows=(*self._ramps(horizon, situation, state), *self._quiet(horizon, state)),
+            rows=(
+                *self._ramps(horizon, situation, state),
+                *self._quiet(horizon, state),
+                *self._not_low_for_long(horizon, state),
+            ),
             moves=(self._moves(horizon, situation, state),),
         )
 
@@ -421,6 +445,36 @@ class Circuit(Unit):
                 intervals=later,
                 movement=True,
                 meaning=f"no change of the load of {self.name} around a change of shift",
+            ),
+        )
+
+    def _not_low_for_long(self, horizon: Horizon, state: CircuitState) -> tuple[Rows, ...]:
+        """Return the rule that the mean density over some hours is not low, while in service."""
+        if self.low_density_ka_per_m2 is None:
+            return ()
+        ends = np.cumsum(horizon.hours)
+        starts = ends - horizon.hours
+        last = np.searchsorted(ends, starts + self.low_density_hours - 1e-9)
+        windows = [
+            np.arange(t, end + 1)
+            for t, end in enumerate(last.tolist())
+            if end < len(horizon) and state.in_service[t : end + 1].all()
+        ]
+        if not windows:
+            return ()
+        position = np.concatenate(windows)
+        row = np.repeat(np.arange(len(windows)), [len(window) for window in windows])
+        least = self.low_density_ka_per_m2 * self.area_m2 * state.electrolysers * horizon.hours
+        low = np.bincount(row, weights=least[position]).astype(np.float64)
+        return (
+            Rows(
+                self.key("not_low_for_long"),
+                "kA h",
+                (Entry(self.key("load"), row, position, horizon.hours[position]),),
+                low,
+                np.full(len(windows), np.inf),
+                intervals=np.array([window[-1] for window in windows]),
+                meaning=f"mean density of {self.name} over {self.low_density_hours:g} h",
             ),
         )
 

@@ -26,7 +26,7 @@ from scheduler.result import Audit, CircuitLag, Plan, Status, TemperatureLag, Vi
 
 RESERVE = "temperature_lag_reserve"
 """Name of the load that stands for the lag while a plan is sought, and of its series."""
-MOST_ROUNDS = 3
+MOST_ROUNDS = 4
 """Plans sought with a reserve."""
 
 
@@ -199,7 +199,8 @@ def plan_with_lag(planner: Planning, other: Callable[[Site, Situation], Planning
     What a plan can gain is power kept free where rooms are still cold, under a peak that is billed or an
     import limit. So the lag of the last plan is put at the meter as a given load, at each interval the
     greatest lag seen so far, and the site is planned anew. Every plan is then audited without that load, its
-    own lag is simulated and charged, and the best is kept. Rounds end when they gain less than the gap.
+    own lag is simulated and charged, and the best is kept: first the one that goes least over the import
+    limit, then the cheapest. Rounds end when they gain less than the gap.
 
     What the lag moves between cheap and dear hours is not fed back: it is a small share of what
     whole steps cost.
@@ -224,11 +225,12 @@ def plan_with_lag(planner: Planning, other: Callable[[Site, Situation], Planning
     if steady.lag is None or steady.status is not Status.PLAN:
         return steady
     worth = gap * steady.certificate.denominator
-    best, reserve = steady, np.zeros(len(steady.horizon))
-    if not _over_import(best) and steady.lag.contract_cost - steady.lag.energy_cost <= worth:
+    best = last = steady
+    reserve = np.zeros(len(steady.horizon))
+    if _over_import(best) == 0.0 and steady.lag.contract_cost - steady.lag.energy_cost <= worth:
         return steady
     site = formulation.site.with_units((OwnUse(RESERVE, "power", series=RESERVE, unit="MW"),))
-    last, reserved = steady, None
+    reserved: Planning | None = None
     for _ in range(MOST_ROUNDS):
         reserve = np.maximum(reserve, lag_power(formulation.site, last.audit))
         situation = _with_reserve(formulation, reserve)
@@ -239,13 +241,12 @@ def plan_with_lag(planner: Planning, other: Callable[[Site, Situation], Planning
         found = _without_reserve(steady, formulation, reserved.plan(), reserve)
         if found is None:
             break
-        better = (_over_import(found), _total(found)) < (_over_import(best), _total(best))
-        small = _over_import(found) == _over_import(best) and _total(best) - _total(found) <= worth
-        if better:
-            best = found
-        if small or not better:
+        if (_over_import(found), _total(found)) >= (_over_import(best), _total(best)):
             break
-        last = found
+        small = _over_import(best) == 0.0 and _total(best) - _total(found) <= worth
+        best = last = found
+        if small:
+            break
     return best
 
 
@@ -289,6 +290,8 @@ def _total(plan: Plan) -> float:
     return plan.audit.cost + (plan.lag.contract_cost if plan.lag is not None else 0.0)
 
 
-def _over_import(plan: Plan) -> bool:
+def _over_import(plan: Plan) -> float:
+    """How far the import with the lag goes over its limit, 0 if it does not. [MW]."""
     key = f"{plan.site.meter}_with_lag"
-    return plan.lag is not None and any(warning.key == key for warning in plan.lag.warnings)
+    warnings = () if plan.lag is None else plan.lag.warnings
+    return max((warning.amount for warning in warnings if warning.key == key), default=0.0)

@@ -17,7 +17,7 @@ from models.checks import InvalidValues
 from models.faraday import dc_kwh_per_t
 from models.horizon import Array
 from models.situation import Situation
-from tests.binding_cases import fact, hours
+from tests.binding_cases import fact
 from tests.small_sites import intervals, plain_circuit
 
 ROOM = ThermalLag(nominal_density_ka_per_m2=6.0, cold_density_max_ka_per_m2=4.0)
@@ -99,7 +99,9 @@ def test_swinging_costs_energy_on_balance() -> None:
 
 def test_values_out_of_range_are_all_named() -> None:
     """A time constant of 0 and a negative rise are refused together."""
-    with pytest.raises(InvalidValues, match="'time_constant_h' must be above 0.*'rise_c_per_ka_per_m2' must"):
+    with pytest.raises(
+        InvalidValues, match=r"'time_constant_h' must be above 0.*'rise_c_per_ka_per_m2' must"
+    ):
         replace(ROOM, time_constant_h=0.0, rise_c_per_ka_per_m2=-1.0)
 
 
@@ -128,7 +130,7 @@ def test_the_load_before_the_horizon_sets_the_first_temperature() -> None:
     assert run is not None
     assert run.start_c[0] == pytest.approx(86.0)
     two = replace(circuit, electrolysers_in_parallel=2)
-    cut = Situation(availability=(fact("room", "electrolysers", 1.0, *hours(1, 2)),))
+    cut = Situation(availability=(fact("room", "electrolysers", 1.0, 1, 1),))
     run = two.temperature(intervals(2), cut, np.array([15.0, 15.0]))
     assert run is not None
     assert run.start_lag_v == pytest.approx([0.0, 3.0 * 3.0 * 0.0115])
@@ -137,7 +139,7 @@ def test_the_load_before_the_horizon_sets_the_first_temperature() -> None:
 def test_a_room_out_of_service_has_no_lag_power_and_comes_back_cold() -> None:
     """Out of service the room tends to 86 - 3 * 6 = 68 C, takes no power, and its first hour back costs."""
     circuit = plain_circuit(thermal=ROOM)
-    out = Situation(availability=(fact("room", "in_service", 0.0, *hours(1, 3)),))
+    out = Situation(availability=(fact("room", "in_service", 0.0, 1, 2),))
     load = np.array([15.0, 0.0, 0.0, 15.0])
     readings = circuit.simulate(intervals(4), out, {"room_load": load}).readings
     assert readings["lag_power_mw"][:3].tolist() == [0.0, 0.0, 0.0]

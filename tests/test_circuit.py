@@ -6,6 +6,7 @@ kAh and cell (M Q / z F with CODATA and IUPAC values). The rooms are those of an
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from dataclasses import replace
 from typing import Any
@@ -32,6 +33,7 @@ MERCURY = Circuit(
     "mercury",
     "NaCl",
     cells_in_series=36,
+    jumpering=True,
     area_m2=24.0,
     density_min_ka_per_m2=4.5,
     density_max_ka_per_m2=11.0,
@@ -437,3 +439,48 @@ def test_a_fact_inside_an_interval_counts_for_all_of_it() -> None:
     start = horizon.start_min + 75
     facts = Situation(availability=(Availability("room_m", "in_service", 0, start, start + 10),))
     assert MERCURY.state(horizon, facts).in_service.tolist() == [True, False, True]
+
+
+# ---------------------------------------------------------------- bypass and low load
+
+
+def test_an_element_of_a_bipolar_electrolyser_cannot_be_bypassed() -> None:
+    """A fact on single cells is refused where they cannot be jumpered, and taken where they can."""
+    horizon = Horizon.of_days(dt.date(2026, 6, 8), "Europe/Berlin")
+    fact = Availability("room", "cells", 9.0, horizon.start_min, horizon.end_min)
+    membrane = replace(low_room(), name="room", jumpering=False)
+    with pytest.raises(ValueError, match="single elements of a bipolar electrolyser cannot be bypassed"):
+        membrane.state(horizon, Situation(availability=(fact,)))
+    mercury = replace(membrane, jumpering=True)
+    assert np.all(mercury.state(horizon, Situation(availability=(fact,))).cells == 9.0)
+
+
+def low_room() -> Circuit:
+    """Return a circuit of 10 elements of 2 m2, 0.5 to 5 kA/m2."""
+    return Circuit(
+        "room",
+        "membrane_zero_gap",
+        "NaCl",
+        10,
+        2.0,
+        0.5,
+        5.0,
+        Rectifier(1, 20.0, 100.0),
+        "naoh_32",
+    )
+
+
+def test_a_circuit_does_not_stay_at_low_density() -> None:
+    """Over any 3 h the mean is at least 1.5 kA/m2: 3 x 1.5 x 2 m2 = 9 kA h in each of 22 windows of a day."""
+    room = replace(low_room(), low_density_ka_per_m2=1.5, low_density_hours=3.0)
+    horizon = Horizon.of_days(dt.date(2026, 6, 8), "Europe/Berlin")
+    (rows,) = [r for r in room.declare(horizon, Situation()).rows if r.key == "room_not_low_for_long"]
+    assert rows.size == 22
+    np.testing.assert_allclose(rows.lower, 9.0)
+    left = np.zeros(22)
+    load = np.array([1.0, 4.0, 4.0] * 8)
+    np.add.at(left, rows.entries[0].rows, load[rows.entries[0].positions])
+    np.testing.assert_allclose(left, 9.0)
+    quarters = room.declare(horizon.split(4), Situation())
+    (fine,) = [r for r in quarters.rows if r.key == "room_not_low_for_long"]
+    np.testing.assert_allclose(fine.lower, 9.0)

@@ -21,7 +21,7 @@ from scheduler.report.cautions import CAUTIONS
 from scheduler.report.columns import documented_fields
 from scheduler.report.plan_json import SCHEMA_VERSION, json_text, plan_document, write_plan_json
 from scheduler.report.wording import tidy
-from scheduler.result import Certificate, Plan
+from scheduler.result import Certificate, CircuitLag, Plan, TemperatureLag
 from tests.report_case import broken_plan, missed_plan, small_plan
 
 DIGESTS = {"site.toml": "0" * 64, "prices.csv": "1" * 64}
@@ -263,8 +263,11 @@ def named(path: str) -> str:
 
 def test_documentation_and_document_agree() -> None:
     """Every field is documented, and every documented field occurs."""
+    violations = broken_plan().audit.violations
     plan = replace(
-        missed_plan(), audit=replace(missed_plan().audit, violations=broken_plan().audit.violations)
+        missed_plan(),
+        audit=replace(missed_plan().audit, violations=violations),
+        lag=TemperatureLag((CircuitLag("room_b", 0.1, 4.0, 0.2, 7.0),), 9.0, violations),
     )
     found = {named(path) for path in leaves(plan_document(plan, DIGESTS))}
     assert found == {row.name for row in documented_fields()}
