@@ -345,7 +345,7 @@ class Circuit(Unit):
             flows=tuple(flows),
             rows=(
                 *self._ramps(horizon, situation, state),
-                *self._quiet(horizon, state),
+                *self._quiet(horizon, situation, state),
                 *self._not_low_for_long(horizon, state),
             ),
             moves=(self._moves(horizon, situation, state),),
@@ -428,14 +428,16 @@ class Circuit(Unit):
             )
         return tuple(families)
 
-    def _quiet(self, horizon: Horizon, state: CircuitState) -> tuple[Rows, ...]:
+    def _quiet(self, horizon: Horizon, situation: Situation, state: CircuitState) -> tuple[Rows, ...]:
         """Return the rule that no load changes in quiet times, except where equipment is switched."""
         later = np.flatnonzero(horizon.quiet_starts[1:] & self._tied(state)) + 1
+        first = self._quiet_first(horizon, situation, state)
         if not later.size:
-            return ()
+            return first
         rows, ones = np.arange(len(later)), np.ones(len(later))
         load = self.key("load")
         return (
+            *first,
             Rows(
                 self.key("quiet"),
                 "kA",
@@ -443,6 +445,28 @@ class Circuit(Unit):
                 np.zeros(len(later)),
                 np.zeros(len(later)),
                 intervals=later,
+                movement=True,
+                meaning=f"no change of the load of {self.name} around a change of shift",
+            ),
+        )
+
+    def _quiet_first(self, horizon: Horizon, situation: Situation, state: CircuitState) -> tuple[Rows, ...]:
+        """Return the rule for a horizon that starts in a quiet time: the load before stays, on its step."""
+        before = situation.loads_before.get(self.name, 0.0)
+        if self.step_ka is not None:
+            before = self.step_ka * round(before / self.step_ka)
+        possible = state.in_service[0] and state.load_min_ka[0] <= before <= state.load_max_ka[0]
+        if not horizon.quiet_starts[0] or before <= 0 or not possible or self.name in situation.locks:
+            return ()
+        zero = np.zeros(1, dtype=np.int64)
+        return (
+            Rows(
+                self.key("quiet_first"),
+                "kA",
+                (Entry(self.key("load"), zero, zero, np.ones(1)),),
+                np.array([before]),
+                np.array([before]),
+                intervals=zero,
                 movement=True,
                 meaning=f"no change of the load of {self.name} around a change of shift",
             ),
@@ -501,7 +525,9 @@ class Circuit(Unit):
                     for label in dict.fromkeys(labels)
                 ]
         ramp = np.inf if self.ramp_ka_per_min is None else self.ramp_ka_per_min * self.ramp_minutes
-        tied = np.concatenate([[self.name in situation.loads_before], self._tied(state)])
+        # From standstill the first load is a start, not a change.
+        running_before = situation.loads_before.get(self.name, 0.0) > 0
+        tied = np.concatenate([[running_before], self._tied(state)])
         return Moves(
             self.key("moves"),
             self.key("load"),

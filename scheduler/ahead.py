@@ -116,7 +116,10 @@ class SplitProgram:
         cost = np.concatenate([whole.cost[self.later], np.zeros(len(self.link))])
         part = self._part(whole, row, columns, later_row, cost, 0)
         sub = Solver(part)
-        equal = np.flatnonzero(part.row_lower == part.row_upper)
+        links = np.zeros(len(part.row_lower), dtype=bool)
+        part_row = np.repeat(np.arange(len(part.row_lower)), np.diff(part.start))
+        links[part_row[part.index >= len(self.later)]] = True
+        equal = np.flatnonzero((part.row_lower == part.row_upper) | links)
         sub.add_columns_in_rows(
             np.full(2 * len(equal), SHORTAGE_PRICE),
             np.concatenate([equal, equal]),

@@ -30,6 +30,8 @@ APART_TOLERANCE = 1e-6
 """Rate above its floor at which a unit counts as running. [unit of the variable]"""
 SOLVER_SHARE = 0.5
 """Share of the target gap that branch and bound may leave open; the rest is for the curves."""
+AIM_SHARE = 0.75
+"""Share of the target gap aimed at, so that a calmer plan still has room within the target."""
 APART_ROUNDS = 4
 """Solves in which units that exclude each other are set apart."""
 MAX_ROUNDS = 60
@@ -201,13 +203,15 @@ class Search:
                 apart = self._settled_apart(raw, exact, true_cost, stop)
                 if apart is not None and not apart[2] >= best.cost:
                     best = Found(Answer.LIMIT, apart[1], apart[0], apart[2], bound, count)
-            if (keeps and true_cost is None) or best.cost - bound <= options.gap * scale:
+            if (keeps and true_cost is None) or best.cost - bound <= AIM_SHARE * options.gap * scale:
                 return Found(Answer.OPTIMAL, best.values, best.raw, best.cost, bound, count)
             if time.perf_counter() > stop or outcome.answer is Answer.LIMIT:
                 break
             if not self._cut(raw, exact, 0.2 * options.gap * scale, keeps and not options.branch):
                 break
-        return Found(Answer.LIMIT, best.values, best.raw, best.cost, bound, count)
+        closed = bool(best.values) and best.cost - bound <= options.gap * self._scale
+        answer = Answer.OPTIMAL if closed else Answer.LIMIT
+        return Found(answer, best.values, best.raw, best.cost, bound, count)
 
     def keeps_limits(self, exact: Mapping[str, Array]) -> bool:
         """Tell whether the true import and the rules of exclusion hold.

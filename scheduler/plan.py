@@ -101,9 +101,7 @@ def make_plan(site: Site, horizon: Horizon, situation: Situation, options: PlanO
     options = options or PlanOptions()
     quiet = replace(options, compare=False)
     planner = Planner(site, horizon, situation, quiet)
-    plan = plan_with_lag(
-        planner, lambda other, now: Planner(other, horizon, now, quiet), options.search.gap
-    )
+    plan = plan_with_lag(planner, lambda other, now: Planner(other, horizon, now, quiet), options.search.gap)
     return planner.compared(plan) if options.compare else plan
 
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from models.horizon import Horizon
-from models.pieces import Moves
+from models.pieces import Moves, Variable
 from scheduler.ahead import SplitProgram
 from scheduler.cuts import Found, Search
 from scheduler.exact import absolute_energy_cost
@@ -116,8 +116,8 @@ def _add(moves: Moves, formulation: Formulation, solver: Solver) -> StepColumns:
         counted = [t for t in range(plan) if moves.counted[t]]
         open_ = [t for t in counted if not horizon.quiet_starts[t] and _on_grid(moves, horizon, t)]
         changes = dict(zip(open_, solver.add_columns(np.zeros(len(open_)), np.ones(len(open_))), strict=True))
-        most = min(moves.largest, float(np.max(variable.upper) - np.min(variable.lower)))
         for t in counted:
+            most = _largest_change(moves, variable, t)
             # Without a column the change is 0: the load stays what it was.
             extra = ([changes[t]], [-most], [most]) if t in changes else ([], [], [])
             before = _before(moves) if t == 0 else 0.0
@@ -129,6 +129,15 @@ def _add(moves: Moves, formulation: Formulation, solver: Solver) -> StepColumns:
         for times, allowed in windows:
             rows.append((-np.inf, float(allowed), [changes[t] for t in times], [1.0] * len(times)))
     return StepColumns(moves, counts, changes, windows, solver.add_rows(rows))
+
+
+def _largest_change(moves: Moves, variable: Variable, t: int) -> float:
+    """Return the greatest change that could start at an interval: what ranges and the record allow."""
+    low, high = float(variable.lower[t]), float(variable.upper[t])
+    from_low = from_high = _before(moves)
+    if t:
+        from_low, from_high = float(variable.lower[t - 1]), float(variable.upper[t - 1])
+    return min(moves.largest, max(high - from_low, from_high - low, 0.0))
 
 
 def _before(moves: Moves) -> float:
