@@ -16,6 +16,7 @@ from models import (
     order,
     tank,
     trade,
+    trips,
 )
 from models.contract import demand, fixed, imbalance, spot, time_of_use
 from models.contract.component import COMPONENT_KINDS
@@ -33,6 +34,7 @@ BUILT_IN = (
     order,
     tank,
     trade,
+    trips,
     demand,
     fixed,
     imbalance,

@@ -137,6 +137,9 @@ class Vaporiser(Unit):
         Key of the variable it must not run with, `{liquefier}_feed`. [-]
     not_with_floor : float
         Value up to which that variable does not count: the liquefier's least feed. [t/h]
+    cold_start_min : float
+        Time from cold to full rate, 0 or more; 30 to 60 usual (value from memory). No limit of a plan:
+        it says how long nothing is returned after a trip (see `trips`). [min]
     liquid, gas : str
         Commodities taken and delivered. [-]
     """
@@ -147,6 +150,7 @@ class Vaporiser(Unit):
     steam_kwh_per_t: float = 600.0
     not_with: str | None = None
     not_with_floor: float = 0.0
+    cold_start_min: float = 40.0
     liquid: str = "chlorine_liquid"
     gas: str = "chlorine"
 
@@ -159,6 +163,7 @@ class Vaporiser(Unit):
             heat_kwh_per_t=at_least(0, "kWh/t"),
             steam_kwh_per_t=above(0, "kWh/t"),
             not_with_floor=at_least(0, "t/h"),
+            cold_start_min=at_least(0, "min"),
         )
 
     def declare(self, horizon: Horizon, situation: Situation) -> Declaration:

@@ -43,16 +43,7 @@ def movement(formulation: Formulation, found: Found) -> float:
     return total
 
 
-TWO_ROOMS = pytest.param(
-    50.0,
-    2,
-    marks=pytest.mark.xfail(
-        reason="a search that ends above 0.95 of the gap leaves no room, so calm is not tried"
-    ),
-)
-
-
-@pytest.mark.parametrize(("price", "circuits"), [(50.0, 1), (0.0, 1), TWO_ROOMS, (0.0, 2), (50.0, 3)])
+@pytest.mark.parametrize(("price", "circuits"), [(50.0, 1), (0.0, 1), (50.0, 2), (0.0, 2), (50.0, 3)])
 def test_at_a_flat_price_nothing_moves(price: float, circuits: int) -> None:
     """With one price for every hour, loads stand still; the cost is within the gap of the bound."""
     plan = flat_case(np.full(24, price), circuits).plan()

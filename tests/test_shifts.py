@@ -121,7 +121,9 @@ def test_the_night_shift_takes_the_clock_change(day: dt.date, night_h: int) -> N
         2,
     ]
     assert horizon.shift_labels[0] == f"{evening} 22:00"
-    assert [start.hour for start, quiet in zip(horizon.local_starts, horizon.quiet_starts) if quiet] == [
+    assert [
+        start.hour for start, quiet in zip(horizon.local_starts, horizon.quiet_starts, strict=True) if quiet
+    ] == [
         6,
         14,
         22,
@@ -133,7 +135,9 @@ def test_a_quiet_time_in_the_repeated_hour_holds_twice() -> None:
     horizon = Horizon.of_days(
         dt.date(2026, 10, 25), "Europe/Berlin", 15, shifts=ShiftCalendar(("02:00",), 0.0, 30.0)
     )
-    quiet = [start.isoformat() for start, q in zip(horizon.local_starts, horizon.quiet_starts) if q]
+    quiet = [
+        start.isoformat() for start, q in zip(horizon.local_starts, horizon.quiet_starts, strict=True) if q
+    ]
     assert quiet == [
         "2026-10-25T02:00:00+02:00",
         "2026-10-25T02:15:00+02:00",
@@ -165,7 +169,9 @@ def test_a_start_that_is_no_clock_time_is_refused(text: str) -> None:
         ShiftCalendar((text,))
 
 
-@pytest.mark.xfail(reason="ISO 8601 times other than HH:MM are taken, their seconds and offset dropped")
+@pytest.mark.xfail(
+    strict=True, reason="ISO 8601 times other than HH:MM are taken, their seconds and offset dropped"
+)
 @pytest.mark.parametrize("text", ["06:00:30", "06:00+02:00", "06", "0600", "T06:00"])
 def test_a_start_that_is_not_hours_and_minutes_is_refused(text: str) -> None:
     """Seconds and offsets would be dropped without a word."""
