@@ -7,9 +7,11 @@ DC voltage, calendar limits and rates of change. The laws themselves stand in `f
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -19,7 +21,7 @@ from models.cell_voltage import CellVoltage
 from models.checks import InvalidValues, above, at_least, check, in_order, one_of
 from models.current_efficiency import CurrentEfficiency
 from models.faraday import alkali_of, kg_per_kah, mass_ratio
-from models.horizon import Array, Horizon, Integers, Mask
+from models.horizon import Array, Horizon, Integers, Mask, instant_of
 from models.pieces import (
     ChangeLimit,
     Curve,
@@ -36,6 +38,10 @@ from models.rectifier import Rectifier
 from models.situation import Situation
 from models.technology import DEFAULTS
 from models.unit import Unit, unit_kind
+
+
+def _day_label(moment: dt.datetime) -> str:
+    return moment.date().isoformat()
 
 
 @dataclass(frozen=True, eq=False)
@@ -305,6 +311,8 @@ class Circuit(Unit):
         """Return load, AC power curve, products, auxiliaries and ramps (see `Unit.declare`)."""
         state = self.state(horizon, situation)
         load, power = self.key("load"), self.key("power")
+        low, high = self._range(horizon, situation, state)
+        state = self._producing(horizon, situation, state)
         slope, constant = self._chlorine(state)
         alkali = mass_ratio(alkali_of(self.salt))
         hydrogen = np.where(
@@ -322,7 +330,6 @@ class Circuit(Unit):
         if self.brine is not None:
             salt = mass_ratio(self.salt)
             flows.append(Flow(self.brine, load, -salt * slope, -salt * constant))
-        low, high = self._range(horizon, situation, state)
         variable = Variable(
             load,
             "kA",
@@ -358,6 +365,14 @@ class Circuit(Unit):
             return state.load_min_ka, state.load_max_ka
         given, values = lock.where_given(horizon)
         return np.where(given, values, state.load_min_ka), np.where(given, values, state.load_max_ka)
+
+    def _producing(self, horizon: Horizon, situation: Situation, state: CircuitState) -> CircuitState:
+        """Return the state with circuits standing where they are given no load although in service."""
+        lock = situation.locks.get(self.name)
+        if lock is None:
+            return state
+        given, values = lock.where_given(horizon)
+        return replace(state, in_service=state.in_service & ~(given & (values <= 0)))
 
     def _ac_power(self, load: Array, t: Integers, state: CircuitState) -> Array:
         on = state.in_service[t]
@@ -456,7 +471,9 @@ class Circuit(Unit):
         if self.step_ka is not None:
             before = self.step_ka * round(before / self.step_ka)
         possible = state.in_service[0] and state.load_min_ka[0] <= before <= state.load_max_ka[0]
-        if not horizon.quiet_starts[0] or before <= 0 or not possible or self.name in situation.locks:
+        lock = situation.locks.get(self.name)
+        locked = lock is not None and bool(lock.where_given(horizon)[0][0])
+        if not horizon.quiet_starts[0] or before <= 0 or not possible or locked:
             return ()
         zero = np.zeros(1, dtype=np.int64)
         return (
@@ -513,17 +530,35 @@ class Circuit(Unit):
         )
         return same
 
+    def _changes_made(self, horizon: Horizon, situation: Situation) -> list[int]:
+        """Return the minutes at which the load was changed before the horizon, as far as is known."""
+        past = situation.past_loads.get(self.name)
+        if past is None:
+            return []
+        before = past.starts_min < horizon.start_min
+        starts, values = past.starts_min[before], past.values[before]
+        moved = np.flatnonzero(np.abs(np.diff(values)) > 1e-5 * self.area_m2) + 1
+        return [int(starts[i]) for i in moved]
+
     def _moves(self, horizon: Horizon, situation: Situation, state: CircuitState) -> Moves:
         limits = []
-        for labels, most in (
-            (horizon.shift_labels, self.changes_per_shift),
-            (tuple(day.isoformat() for day in horizon.days), self.changes_per_day),
+        made = self._changes_made(horizon, situation)
+        zone = ZoneInfo(horizon.timezone)
+        for labels, label_of, most in (
+            (horizon.shift_labels, horizon.shifts.label, self.changes_per_shift),
+            (tuple(day.isoformat() for day in horizon.days), _day_label, self.changes_per_day),
         ):
             if most is not None:
+                past = [label_of(instant_of(minute).astimezone(zone)) for minute in made]
                 limits += [
-                    ChangeLimit(label, np.flatnonzero(np.array(labels) == label), most)
+                    ChangeLimit(
+                        label,
+                        np.flatnonzero(np.array(labels) == label),
+                        max(most - past.count(label), 0),
+                    )
                     for label in dict.fromkeys(labels)
                 ]
+        rested = made[-1] + self.dwell_minutes if made else -np.inf
         ramp = np.inf if self.ramp_ka_per_min is None else self.ramp_ka_per_min * self.ramp_minutes
         # From standstill the first load is a start, not a change.
         running_before = situation.loads_before.get(self.name, 0.0) > 0
@@ -538,6 +573,7 @@ class Circuit(Unit):
             self.change_grid_minutes,
             ramp,
             situation.loads_before.get(self.name),
+            horizon.starts_min < rested,
             meaning=f"changes of the load of {self.name}",
         )
 
@@ -545,7 +581,9 @@ class Circuit(Unit):
         """Return products, power and readings at given loads, cell by cell (see `Unit.simulate`)."""
         state = self.state(horizon, situation)
         load = setpoints[self.key("load")]
-        on = state.in_service
+        in_service = state.in_service
+        # A circuit that is given no load stands: no power, no product; the density limit names it.
+        on = in_service & (load > 0)
         per_electrolyser = np.divide(load, state.electrolysers, out=np.zeros_like(load), where=on)
         density = np.where(on, per_electrolyser / self.area_m2, 1.0)
         efficiency = np.where(on, self.current_efficiency.efficiency(density), 0.0)
@@ -572,7 +610,7 @@ class Circuit(Unit):
                 f"current density of {self.name}",
                 "kA/m2",
                 np.where(on, density, 0.0),
-                np.where(on, self.density_min_ka_per_m2, 0.0),
+                np.where(in_service, self.density_min_ka_per_m2, 0.0),
                 self.density_max_ka_per_m2,
             ),
             Limit(f"DC voltage of {self.name}", "V", dc_v, 0.0, self.rectifier.dc_voltage_max_v),
@@ -582,7 +620,7 @@ class Circuit(Unit):
                 "kA",
                 load,
                 0.0,
-                np.where(on, state.ceilings_ka["availability"], 0.0),
+                np.where(in_service, state.ceilings_ka["availability"], 0.0),
             ),
         )
         readings = {

@@ -305,6 +305,8 @@ class Moves:
         Changes start only at local clock times that are whole multiples of this. [min]
     largest : float
         Greatest single change; infinite if there is no limit. [unit of the variable]
+    resting : ndarray of bool, optional
+        Whether the rest after a change before the horizon still lasts at an interval's start. Shape (n,). [-]
     before : float or None
         Value just before the horizon. [unit of the variable]
     meaning : str
@@ -320,6 +322,7 @@ class Moves:
     grid_min: int = 60
     largest: float = np.inf
     before: float | None = None
+    resting: Mask | None = None
     meaning: str = ""
 
 

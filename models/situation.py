@@ -68,6 +68,8 @@ class Situation:
     locks : mapping
         Loads that are given and not planned, by circuit: hours a planner locked, the next minutes that
         are frozen, or a whole sheet of loads. [kA]
+    past_loads : mapping
+        Loads of the running day before the horizon, by circuit, so that changes already made count. [kA]
     """
 
     stocks: Mapping[str, float] = field(default_factory=dict)
@@ -79,6 +81,7 @@ class Situation:
     end_stocks: Mapping[str, float] = field(default_factory=dict)
     nominations_t_per_d: Mapping[tuple[str, str], float] = field(default_factory=dict)
     locks: Mapping[str, Series] = field(default_factory=dict)
+    past_loads: Mapping[str, Series] = field(default_factory=dict)
 
     def available(self, unit: str, what: str, normal: float, horizon: Horizon) -> Array:
         """Return what is in service on each interval: the least of the normal value and all facts.

@@ -18,7 +18,9 @@ from models.situation import Situation
 from scheduler.plan import PlanOptions, make_plan
 from scheduler.result import Plan, Status
 
-SAME_KA = 1e-6
+SAME_T = 1e-3
+"""Difference of two missed quantities that counts as none. [t]"""
+SAME_KA = 1e-5
 """Difference of two loads that counts as none. [kA]"""
 
 
@@ -66,11 +68,16 @@ class Replanned:
     @property
     def saving(self) -> float | None:
         """What the new plan saves against carrying on; None if carrying on is not a plan. [currency]."""
-        if self.carried_on.status in (Status.NOT_A_PLAN, Status.MISSES) and (
-            self.carried_on.status is not self.plan.status
-        ):
+        old, new = self.carried_on, self.plan
+        if Status.NOT_A_PLAN in (old.status, new.status) or not _same_misses(old, new):
             return None
         return self.carried_on.audit.cost - self.plan.audit.cost
+
+
+def _same_misses(one: Plan, other: Plan) -> bool:
+    a = {miss.key: miss.quantity for miss in one.misses}
+    b = {miss.key: miss.quantity for miss in other.misses}
+    return all(abs(a.get(key, 0.0) - b.get(key, 0.0)) <= SAME_T for key in {*a, *b})
 
 
 def frozen(
@@ -104,7 +111,9 @@ def frozen(
             continue
         state = unit.state(horizon, situation)
         given, load = series.where_given(horizon)
-        possible = state.in_service & (load <= state.load_max_ka + SAME_KA)
+        possible = (
+            state.in_service & (load >= state.load_min_ka - SAME_KA) & (load <= state.load_max_ka + SAME_KA)
+        )
         keep = given & soon & (possible | ((load <= SAME_KA) & ~state.in_service))
         if keep.any():
             at = np.flatnonzero(keep)
@@ -187,7 +196,7 @@ def replan(
         last = np.flatnonzero(series.starts_min < horizon.start_min)
         if name not in before and last.size:
             before[name] = float(series.values[last[-1]])
-    now = replace(situation, loads_before=before)
+    now = replace(situation, loads_before=before, past_loads=earlier)
     held = joined(now.locks, frozen(site, horizon, now, earlier, freeze_min))
     plan = make_plan(site, horizon, replace(now, locks=held), options)
     quiet = replace(options or PlanOptions(), compare=False)

@@ -27,10 +27,12 @@ from scheduler.highs import Answer, Solver, arrays_of
 from scheduler.lp import Program, build, cost_vector, formulate
 from scheduler.result import Audit, Certificate, Comparison, Miss, Plan, Status
 from scheduler.revise import push, same_matrix
-from scheduler.steps import add_steps, least_cost_in_steps, needs_steps
+from scheduler.steps import add_steps, broken_moves, least_cost_in_steps, needs_steps
 from scheduler.thermal import has_lag, plan_with_lag, temperature_lag
 
-MISS_TOLERANCE = 1e-6
+HELD_TOLERANCE = 1e-6
+"""Slack on misses to which habits are held. [t]"""
+MISS_TOLERANCE = 1e-3
 """Missed quantity that counts as none. [t]"""
 IMPORT_MARGIN = 2e-5
 """Share of the import limit left free while misses are minimised."""
@@ -201,6 +203,9 @@ class Planner:
         shown = found if stepped is None else stepped
         with self._timed("audit"):
             audited = audit(self.formulation, shown.values)
+        if self.formulation.situation.locks:
+            given = broken_moves(self.formulation, audited.values)
+            audited = replace(audited, violations=(*audited.violations, *given))
         if audited.violations and self.formulation.situation.locks:
             # Loads that people gave may break what no planned load would.
             status = Status.NOT_A_PLAN
@@ -219,6 +224,8 @@ class Planner:
             self.search.binaries,
         )
         misses = self._misses(audited)
+        if status is Status.MISSES and not misses:
+            status = Status.PLAN
         formulation = self.formulation
         plan = Plan(
             formulation.site,
@@ -451,7 +458,7 @@ class Planner:
         """Hold whoever is compared to the plan's misses and to its end stocks."""
         for variable in self._miss_variables():
             place = self.solver.columns[variable.key]
-            most = audited.values[variable.key] + MISS_TOLERANCE
+            most = audited.values[variable.key] + HELD_TOLERANCE
             self.solver.set_column_bounds(np.arange(place.start, place.stop), variable.lower, most)
         for stock in self.formulation.declaration.stocks:
             last = self.solver.columns[stock.key].stop - 1

@@ -16,18 +16,21 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from models.horizon import Horizon
+from models.horizon import Array, Horizon
 from models.pieces import Moves, Variable
 from scheduler.ahead import SplitProgram
 from scheduler.cuts import Found, Search
 from scheduler.exact import absolute_energy_cost
 from scheduler.highs import Answer, Solver
 from scheduler.lp import Formulation
+from scheduler.result import Violation
 
 STEP_GAP = 1e-4
 """Gap of the step problem that is aimed at."""
 STEP_ROUNDS = 4
 """Searches of the plan day, each with tangents at the loads of the one before."""
+GIVEN_TOLERANCE = 1e-4
+"""Share of a step by which a given load may miss the grid."""
 GRID_TOLERANCE = 1e-6
 """Share of a step by which a load may miss the grid by rounding."""
 
@@ -113,14 +116,21 @@ def _add(moves: Moves, formulation: Formulation, solver: Solver) -> StepColumns:
     changes: dict[int, int] = {}
     windows: tuple[tuple[tuple[int, ...], int], ...] = ()
     if _is_limited(moves):
-        counted = [t for t in range(plan) if moves.counted[t]]
-        open_ = [t for t in counted if not horizon.quiet_starts[t] and _on_grid(moves, horizon, t)]
+        given = variable.upper <= variable.lower
+        # Between two given loads there is nothing to decide; the audit judges them.
+        counted = [t for t in range(plan) if moves.counted[t] and not (given[t] and (t == 0 or given[t - 1]))]
+        resting = np.zeros(plan, dtype=bool) if moves.resting is None else moves.resting
+        open_ = [
+            t
+            for t in counted
+            if not horizon.quiet_starts[t] and not resting[t] and _on_grid(moves, horizon, t)
+        ]
         changes = dict(zip(open_, solver.add_columns(np.zeros(len(open_)), np.ones(len(open_))), strict=True))
         for t in counted:
             most = _largest_change(moves, variable, t)
             # Without a column the change is 0: the load stays what it was.
             extra = ([changes[t]], [-most], [most]) if t in changes else ([], [], [])
-            before = _before(moves) if t == 0 else 0.0
+            before = _before(moves, variable) if t == 0 else 0.0
             columns = [first + t] if t == 0 else [first + t, first + t - 1]
             ones = [1.0] if t == 0 else [1.0, -1.0]
             rows.append((-np.inf, before, [*columns, *extra[0]], [*ones, *extra[1]]))
@@ -134,16 +144,21 @@ def _add(moves: Moves, formulation: Formulation, solver: Solver) -> StepColumns:
 def _largest_change(moves: Moves, variable: Variable, t: int) -> float:
     """Return the greatest change that could start at an interval: what ranges and the record allow."""
     low, high = float(variable.lower[t]), float(variable.upper[t])
-    from_low = from_high = _before(moves)
+    from_low = from_high = _before(moves, variable)
     if t:
         from_low, from_high = float(variable.lower[t - 1]), float(variable.upper[t - 1])
     return min(moves.largest, max(high - from_low, from_high - low, 0.0))
 
 
-def _before(moves: Moves) -> float:
-    """Return the value before the horizon, on the nearest step: going there is not a change."""
+def _before(moves: Moves, variable: Variable) -> float:
+    """Return the value before the horizon, on the nearest step: going there is not a change.
+
+    Where the first values are given there is no step to go to.
+    """
     before = float(moves.before or 0.0)
-    return before if moves.step is None else moves.step * round(before / moves.step)
+    if moves.step is None or variable.upper[0] <= variable.lower[0]:
+        return before
+    return moves.step * round(before / moves.step)
 
 
 def _on_grid(moves: Moves, horizon: Horizon, t: int) -> bool:
@@ -221,3 +236,50 @@ def least_cost_in_steps(search: Search, columns: tuple[StepColumns, ...], second
         found = replace(found, answer=Answer.LIMIT)
     search.options = usual
     return found
+
+
+def broken_moves(formulation: Formulation, values: Mapping[str, Array]) -> tuple[Violation, ...]:
+    """Return the limits on steps and changes that given loads of the plan day break.
+
+    Parameters
+    ----------
+    formulation : Formulation
+        The records. [-]
+    values : mapping
+        Exact values. [as declared]
+
+    Returns
+    -------
+    tuple of Violation
+        One per broken limit. [-]
+    """
+    horizon = formulation.horizon
+    plan = horizon.plan_intervals
+    found = []
+    for moves in formulation.declaration.moves:
+        unit = next(v.unit for v in formulation.declaration.variables if v.key == moves.variable)
+        load = values[moves.variable][:plan]
+        if moves.step is not None:
+            off = np.abs(load - moves.step * np.round(load / moves.step))
+            if np.max(off) > GIVEN_TOLERANCE * moves.step:
+                at = int(np.argmax(off))
+                found.append(
+                    Violation(
+                        moves.key,
+                        f"{moves.meaning}: whole steps of {moves.step:g} {unit}",
+                        at,
+                        float(off[at]),
+                        unit,
+                    )
+                )
+        if not _is_limited(moves):
+            continue
+        before = np.nan if moves.before is None else moves.before
+        moved = moves.counted[:plan] & (np.abs(np.diff(load, prepend=before)) > 1e-5)
+        changes = {int(t): 0 for t in np.flatnonzero(moved)}
+        for times, allowed in _windows(moves, changes, horizon):
+            over = len(times) - allowed
+            if over > 0:
+                words = f"{moves.meaning}: {allowed} from {horizon.local_starts[times[0]]:%d %b %H:%M} on"
+                found.append(Violation(moves.key, words, times[allowed], float(over), "changes"))
+    return tuple(found)

@@ -141,9 +141,9 @@ def test_the_day_of_25_hours_has_25_rows_and_both_hours_of_two_o_clock() -> None
 
 
 def test_values_have_the_decimals_of_their_unit() -> None:
-    """KA has 3 decimals, MW, t/h, t and prices 4, kg/h 3, pure numbers 6."""
+    """KA has 6 decimals, MW, t/h, t and prices 4, kg/h 3, pure numbers 6."""
     cells = table(small_plan())
-    assert cells["room_m_load_ka"][5:7] == ["100.000", "200.000"]
+    assert cells["room_m_load_ka"][5:7] == ["100.000000", "200.000000"]
     assert cells["meter_import_mw"][0] == "28.9500"
     assert cells["room_m_chlorine_t_per_h"][0] == "5.0000"
     assert cells["room_m_hydrogen_kg_per_h"][0] == "142.000"
@@ -165,7 +165,7 @@ def test_no_negative_zero() -> None:
     load = plan.audit.values["room_b_load"].copy()
     load[0], load[1] = -1e-12, -0.0006
     plan = replace(plan, audit=replace(plan.audit, values={**plan.audit.values, "room_b_load": load}))
-    assert table(plan)["room_b_load_ka"][:2] == ["0.000", "-0.001"]
+    assert table(plan)["room_b_load_ka"][:2] == ["0.000000", "-0.000600"]
 
 
 def test_a_reading_may_have_gaps_but_a_decision_may_not() -> None:

@@ -17,7 +17,7 @@ from models.situation import Availability
 from models.tank import ProductStore
 from models.trade import OwnUse
 from models.unit import Unit
-from scheduler.errors import InputError, SolverError
+from scheduler.errors import InputError
 from scheduler.given import Replanned, frozen, joined, judge, replan
 from scheduler.read.earlier import read_earlier
 from scheduler.report.difference import difference_csv, difference_text, judgement_text
@@ -293,9 +293,6 @@ def test_a_planned_outage_stays_frozen_at_zero() -> None:
     assert room_load(made.plan)[:2].tolist() == [0.0, 0.0]
 
 
-@pytest.mark.xfail(
-    strict=True, reason="a load of 0 kA is frozen although the circuit is back and 5 kA are its least"
-)
 def test_a_circuit_that_is_back_early_is_not_frozen_at_zero() -> None:
     """An earlier plan with an outage that is over: 0 kA is not a load of a circuit in service."""
     case = case_of(use=1.0, end=0.0)
@@ -303,9 +300,6 @@ def test_a_circuit_that_is_back_early_is_not_frozen_at_zero() -> None:
     assert made.plan.status is Status.PLAN
 
 
-@pytest.mark.xfail(
-    strict=True, reason="changes made earlier on the day are not counted when its rest is planned"
-)
 def test_changes_of_the_past_hours_count_for_the_day() -> None:
     """With 2 changes a day, one of them made, the rest of the day has one: no news, no change."""
     case = case_of(room=plain_circuit(step_ka=1.0, changes_per_day=2))
@@ -319,9 +313,6 @@ def test_changes_of_the_past_hours_count_for_the_day() -> None:
     assert int(np.sum(np.abs(np.diff(day)) > 1e-6)) <= 2
 
 
-@pytest.mark.xfail(
-    strict=True, reason="a change made just before the start does not count for the rest between changes"
-)
 def test_the_rest_after_a_change_of_the_past_is_kept() -> None:
     """After a change at 01:00 and with 180 minutes between changes, the next is at 04:00 at the earliest."""
     case = case_of(OTHER, plain_circuit(step_ka=1.0, dwell_minutes=180.0))
@@ -329,10 +320,6 @@ def test_the_rest_after_a_change_of_the_past_is_kept() -> None:
     np.testing.assert_allclose(room_load(made.plan)[:2], 15.0, atol=1e-6)
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="costs of two results that both break limits or miss duties are set against each other",
-)
 def test_no_saving_is_told_between_two_results_that_miss_different_duties() -> None:
     """Carrying on misses more of a pipeline than the new plan: its lower cost is no loss of the new plan."""
     units = (plain_circuit(), Pipeline("pipeline", "chlorine", 3.2))
@@ -414,11 +401,6 @@ def test_a_sheet_that_breaks_a_ramp_is_not_a_plan() -> None:
     assert found["room_ramp"].amount == pytest.approx(7.0, abs=1e-3)
 
 
-@pytest.mark.xfail(
-    strict=True,
-    raises=SolverError,
-    reason="limits on changes that given loads break end the search instead of being told",
-)
 def test_a_sheet_with_too_many_changes_is_judged() -> None:
     """Two changes where one is allowed: NOT A PLAN, as with any other limit that given loads break."""
     case = case_of(room=plain_circuit(step_ka=1.0, changes_per_day=1), use=1.0, end=0.0)
@@ -427,7 +409,6 @@ def test_a_sheet_with_too_many_changes_is_judged() -> None:
     assert "changes of the load of room" in given.audit.violations[0].meaning
 
 
-@pytest.mark.xfail(strict=True, raises=ValueError, reason="a logarithmic voltage is asked for at 0 kA")
 def test_a_sheet_that_stops_a_circuit_in_service_is_judged() -> None:
     """0 kA below the least load of a circuit in service is a broken limit, whatever its voltage curve."""
     room = plain_circuit(voltage=CellVoltage(2.4, 0.12, log_v=0.03))
@@ -501,9 +482,6 @@ def test_a_damaged_table_is_refused(text: str, match: str, tmp_path: Path) -> No
         read_earlier(tmp_path, case_of().site)
 
 
-@pytest.mark.xfail(
-    strict=True, raises=UnicodeDecodeError, reason="a table in another encoding ends in a traceback"
-)
 def test_a_table_in_another_encoding_is_refused(tmp_path: Path) -> None:
     """A table saved again by a spreadsheet in UTF-16 is told as a problem of that file."""
     (tmp_path / "plan.csv").write_text("start,minutes,room_load_ka\n", encoding="utf-16")

@@ -43,9 +43,10 @@ def read_earlier(folder: Path, site: Site) -> dict[str, Series]:
     try:
         with path.open(encoding="utf-8", newline="") as file:
             rows = list(csv.DictReader(file))
-    except OSError as error:
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        reason = getattr(error, "strerror", None) or error
         raise InputError(
-            (Problem(str(path), "", f"cannot be read ({error.strerror}): name the folder of a plan"),)
+            (Problem(str(path), "", f"cannot be read ({reason}): name the folder of a plan"),)
         ) from error
     names = [unit.name for unit in site.units if isinstance(unit, Circuit)]
     problems = [

@@ -14,6 +14,8 @@ from types import MappingProxyType
 from typing import Final
 from zoneinfo import ZoneInfo
 
+import numpy as np
+
 from models.horizon import Horizon, Series
 from models.site import Site
 from models.situation import Situation
@@ -138,6 +140,13 @@ class _Reader:
         stocks = read_stocks(files["stocks"].sources, files["stocks"].all_read, context)
         loads = read_loads(files["loads"].sources, context)
         before = loads_before(loads, context)
+        if start is not None and horizon is not None:
+            # Inside a running day only a load that lasts to this very moment is the load before.
+            before = {
+                name: value
+                for name, value in before.items()
+                if np.any(loads[name].starts_min + loads[name].lengths_min == horizon.start_min)
+            }
         locks = read_loads(files["locks"].sources, context)
         facts = read_availability(files["availability"].sources, context)
         peaks = read_peaks(files["peaks"].sources, contract, context)

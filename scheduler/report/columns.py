@@ -42,7 +42,7 @@ class UnitFormat:
 
 UNIT_FORMATS: Final[Mapping[str, UnitFormat]] = MappingProxyType(
     {
-        "kA": UnitFormat("ka", 3),
+        "kA": UnitFormat("ka", 6),
         "kA/m2": UnitFormat("ka_per_m2", 4),
         "V": UnitFormat("v", 4),
         "C": UnitFormat("c", 2),
@@ -59,6 +59,7 @@ UNIT_FORMATS: Final[Mapping[str, UnitFormat]] = MappingProxyType(
         "%": UnitFormat("percent", 4),
         "currency/MWh": UnitFormat("per_mwh", 4),
         "min": UnitFormat("minutes", 0),
+        "h": UnitFormat("h", 2),
         "-": UnitFormat("", 6),
     }
 )

@@ -38,8 +38,8 @@ def difference_csv(replanned: Replanned) -> str:
             [
                 local_start(replanned.plan.horizon, change.interval),
                 change.circuit,
-                fixed(change.earlier_ka, 3),
-                fixed(change.new_ka, 3),
+                fixed(change.earlier_ka, 6),
+                fixed(change.new_ka, 6),
                 change.reason,
             ]
         )
