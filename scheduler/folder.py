@@ -77,6 +77,28 @@ def publish(
         ) from error
 
 
+def check_before(target: Path, replace: bool, ours: Collection[str]) -> None:
+    """Refuse a target that `publish` would refuse, before the work is done.
+
+    Parameters
+    ----------
+    target : Path
+        Folder to make. [-]
+    replace : bool
+        Whether an existing folder of an older run is replaced. [-]
+    ours : collection of str
+        Names of files that any run may have left there. [-]
+
+    Raises
+    ------
+    FolderError
+        If the target exists and may not be replaced, or its parent is missing.
+    """
+    target = Path(os.path.abspath(target))
+    _check_parent(target)
+    _check_target(target, replace, ours)
+
+
 def _check_parent(target: Path) -> None:
     if not target.name:
         raise FolderError(f"{target}: is the root of the file system: choose a folder below it")

@@ -11,6 +11,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from scheduler.cli.main import main
+from scheduler.errors import FolderError
+from scheduler.folder import check_before
 
 SITE = """
 name = "Toy works"
@@ -144,7 +146,7 @@ def test_plan_writes_its_folder(planned: tuple[Path, Path, Result]) -> None:
 def test_the_page_goes_to_stdout_and_progress_to_stderr(planned: tuple[Path, Path, Result]) -> None:
     """What a person reads or pipes stands on stdout; stderr has progress only."""
     _, out, result = planned
-    assert result.stderr == "reading ...\nwriting ...\n"
+    assert result.stderr == "reading ...\nplanning 24 intervals ...\nwriting ...\n"
     assert result.stdout.startswith("PLAN: all duties met, all limits kept.")
     assert "reading ..." not in result.stdout
     assert f"Written to {out}: plan.csv, plan.json, chart.png, summary.txt\n" in result.stdout
@@ -504,3 +506,15 @@ def test_the_running_plan_tells_the_load_before(planned: tuple[Path, Path, Resul
     if run(*words, "--out", tmp_path / "rest").exit_code:
         pytest.fail("without old loads the rest of the day must be a plan")
     assert run(*words, "--loads", tmp_path / "loads.csv", "--out", tmp_path / "old").exit_code == 0
+
+
+def test_a_folder_that_exists_is_refused_before_planning(tmp_path: Path) -> None:
+    """Nobody waits for a plan that cannot be written: the refusal comes before the search."""
+    target = tmp_path / "there"
+    target.mkdir()
+
+    with pytest.raises(FolderError, match="exists already"):
+        check_before(target, replace=False, ours=())
+    check_before(target, replace=True, ours=())
+    with pytest.raises(FolderError, match="its parent"):
+        check_before(tmp_path / "nowhere" / "plan", replace=False, ours=())

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from scheduler.cli.steps import finish, options_for, read, tell
+from scheduler.cli.steps import finish, options_for, read, ready, tell
 from scheduler.errors import FolderError
 
 NOT_COPIED = shutil.ignore_patterns("__init__.py", "__pycache__")
@@ -44,5 +44,6 @@ def demo(ctx: click.Context, copy_to: Path | None, out: Path | None, replace: bo
             return
         site = folder / "site.toml"
         inputs = read(site, None, {})
+        ready(inputs, out, replace)
         made = make_plan(inputs.site, inputs.horizon, inputs.situation, options_for(inputs, seconds=120.0))
         ctx.exit(finish(made, inputs, out, replace))

@@ -14,6 +14,7 @@ from scheduler.cli.steps import (
     given_files,
     options_for,
     read,
+    ready,
     role_options,
     told_as_input,
 )
@@ -47,6 +48,7 @@ def plan(
     from scheduler.plan import make_plan
 
     inputs = read(site, day.date() if day else None, given_files(files), sequence)
+    ready(inputs, out, replace)
     with told_as_input(site):
         made = make_plan(inputs.site, inputs.horizon, inputs.situation, options_for(inputs, seconds))
     ctx.exit(finish(made, inputs, out, replace))

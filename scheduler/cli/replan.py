@@ -14,6 +14,7 @@ from scheduler.cli.steps import (
     given_files,
     options_for,
     read,
+    ready,
     role_options,
     told_as_input,
 )
@@ -70,6 +71,7 @@ def replan(
     from scheduler.report.files import write_text
 
     inputs = read(site, None, given_files(files), sequence, start)
+    ready(inputs, out, replace)
     loads = read_earlier(earlier, inputs.site)
     with told_as_input(site):
         made = again(

@@ -15,6 +15,7 @@ from scheduler.cli.steps import (
     given_files,
     options_for,
     read,
+    ready,
     role_options,
     told_as_input,
 )
@@ -53,6 +54,7 @@ def sheet(
     chosen = given_files(files)
     chosen["locks"] = [sheet]
     inputs = read(site, day.date() if day else None, chosen)
+    ready(inputs, out, replace)
     options = options_for(inputs, seconds)
     with told_as_input(site):
         given = judge(inputs.site, inputs.horizon, inputs.situation, options)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, TypeVar
 import click
 
 from scheduler.errors import InputError, Problem
-from scheduler.folder import publish
+from scheduler.folder import check_before, publish
 from scheduler.result import Plan, Status
 
 if TYPE_CHECKING:
@@ -156,6 +156,42 @@ def told_as_input(site: Path) -> Iterator[None]:
         raise InputError((Problem(str(site), "", str(error)),)) from error
 
 
+def folder_of(inputs: Inputs, out: Path | None) -> Path:
+    """Return the folder a plan goes to.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        The inputs. [-]
+    out : Path, optional
+        What the user named. [-]
+
+    Returns
+    -------
+    Path
+        The folder; named for the plan day below the working folder unless the user named one. [-]
+    """
+    return out or Path(f"plan_{inputs.horizon.days[0].isoformat()}")
+
+
+def ready(inputs: Inputs, out: Path | None, replace: bool) -> None:
+    """Refuse a folder that could not be written, before planning.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        The inputs. [-]
+    out : Path, optional
+        What the user named. [-]
+    replace : bool
+        Whether an older plan in that folder may go. [-]
+    """
+    from scheduler.report.files import EVERY_NAME
+
+    check_before(folder_of(inputs, out), replace, EVERY_NAME)
+    tell(f"planning {len(inputs.horizon)} intervals ...")
+
+
 def finish(
     plan: Plan,
     inputs: Inputs,
@@ -190,7 +226,7 @@ def finish(
     from scheduler.report.summary import summary_text
 
     tell("writing ...")
-    target = out or Path(f"plan_{inputs.horizon.days[0].isoformat()}")
+    target = folder_of(inputs, out)
     writers = {**plan_files(plan, inputs.digests, inputs.notes, more), **(extra or {})}
     publish(target, writers, replace, older=EVERY_NAME)
     click.echo(summary_text(plan, inputs.notes) + more)

@@ -18,8 +18,15 @@ Writer = Callable[[Path], None]
 
 TABLE_OF = {Status.NOT_A_PLAN: "not_a_plan.csv"}
 """Name of the table where it must not be taken for a plan."""
-EVERY_NAME = ("plan.csv", *TABLE_OF.values(), "difference.csv")
-"""Names that some plans have and others have not; a folder that holds them may be replaced."""
+EVERY_NAME = (
+    "plan.csv",
+    *TABLE_OF.values(),
+    "plan.json",
+    "chart.png",
+    "summary.txt",
+    "difference.csv",
+)
+"""Names that a plan may have left in its folder; a folder that holds only these may be replaced."""
 
 
 def plan_files(
