@@ -9,6 +9,7 @@ Every body is a Pyomo `LinearExpression`; `scheduler.highs` relies on that to tr
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -99,10 +100,40 @@ def formulate(site: Site, horizon: Horizon, situation: Situation) -> Formulation
         {name: tuple(v.key for v in part.variables) for name, part in parts.items()},
         site.contract.terms(horizon, situation),
     )
+    check_keys(declaration)
     bounds = {variable.key: variable for variable in declaration.variables}
     for curve in declaration.curves:
         check_convex(curve, bounds[curve.of])
     return formulation
+
+
+def check_keys(declaration: Declaration) -> None:
+    """Test that every row, rule, flow and cost names things that exist.
+
+    Parameters
+    ----------
+    declaration : Declaration
+        All records. [-]
+
+    Raises
+    ------
+    ValueError
+        If a key is not that of a variable, curve result or stock level; the message names a close one.
+    """
+    known = [record.key for record in declaration.variables]
+    known += [record.key for record in declaration.curves] + [record.key for record in declaration.stocks]
+    named = [(rows.key, entry.variable) for rows in declaration.rows for entry in rows.entries]
+    named += [(rule.key, key) for rule in declaration.exclusives for key in (rule.first, rule.second)]
+    named += [(cost.key, cost.variable) for cost in declaration.costs]
+    named += [(flow.commodity, flow.variable) for flow in declaration.flows]
+    problems = []
+    for owner, key in dict.fromkeys(named):
+        if key not in known:
+            close = difflib.get_close_matches(key, known, n=1)
+            hint = f"; did you mean '{close[0]}'?" if close else ""
+            problems.append(f"'{owner}' names '{key}', which no unit has{hint}")
+    if problems:
+        raise ValueError("; ".join(problems))
 
 
 def check_convex(curve: Curve, argument: Variable) -> None:

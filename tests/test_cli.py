@@ -87,7 +87,14 @@ PRICES = "start,minutes,price_per_mwh\n" + "".join(
     f"2026-06-08T{hour:02d}:00,60,{price}.5\n" for hour, price in enumerate(PRICE)
 )
 FILES = {"site.toml": SITE, "prices.csv": PRICES, "stocks.csv": "tank,level_t\nstore,30\n"}
-PLAN_NAMES = {"plan.csv", "plan.json", "chart.png", "summary.txt"}
+HANDOFFS = (
+    "HANDOFFS.txt",
+    "nomination.csv",
+    "utilities_forecast.csv",
+    "loading_per_shift.csv",
+    "rectifiers.csv",
+)
+PLAN_NAMES = {"plan.csv", "plan.json", "chart.png", "summary.txt", *HANDOFFS}
 
 
 def lay(folder: Path, changed: Mapping[str, str] | None = None) -> Path:
@@ -149,7 +156,8 @@ def test_the_page_goes_to_stdout_and_progress_to_stderr(planned: tuple[Path, Pat
     assert result.stderr == "reading ...\nplanning 24 intervals ...\nwriting ...\n"
     assert result.stdout.startswith("PLAN: all duties met, all limits kept.")
     assert "reading ..." not in result.stdout
-    assert f"Written to {out}: plan.csv, plan.json, chart.png, summary.txt\n" in result.stdout
+    written = ", ".join(["plan.csv", "plan.json", "chart.png", "summary.txt", *HANDOFFS])
+    assert f"Written to {out}: {written}\n" in result.stdout
     summary = (out / "summary.txt").read_text(encoding="utf-8")
     assert result.stdout.startswith(summary.rstrip("\n"))
     assert "Cautions:" in summary
@@ -223,7 +231,7 @@ def test_a_broken_limit_ends_with_3_and_another_name_of_the_table(tmp_path: Path
     }
     result = run("plan", lay(tmp_path, full), "--out", tmp_path / "out")
     assert result.exit_code == 3
-    assert names(tmp_path / "out") == (PLAN_NAMES - {"plan.csv"}) | {"not_a_plan.csv"}
+    assert names(tmp_path / "out") == ((PLAN_NAMES - set(HANDOFFS)) - {"plan.csv"}) | {"not_a_plan.csv"}
     assert result.stdout.startswith("NOT A PLAN: ")
     assert "DO NOT RUN THIS" in result.stdout
     assert "above its upper limit" in " ".join(result.stdout.split())

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from models.commodity import Commodity
 from models.contract.component import Contract
-from models.pieces import Declaration
+from models.pieces import Declaration, Exclusive, Variable
 from models.site import Site
 from models.situation import Situation
 from models.tank import ProductStore
 from models.trade import Outlet, Purchase
 from models.unit import Unit
+from scheduler.lp import check_keys
 from tests.binding_cases import Small, customer, gas_store, hours, room
 
 CONTRACT = Contract("test", "XTS")
@@ -95,3 +97,19 @@ def test_product_of_an_unknown_unit() -> None:
         ValueError, match=r"'unit' of commodity 'x' must be one of t/h, kg/h, m3/h, MW \(got 'l/h'\)"
     ):
         Commodity("x", "l/h")
+
+
+def test_rules_that_name_nothing_are_told() -> None:
+    """A rule of exclusion on a misspelt key is refused with the close one, never with a traceback."""
+    with pytest.raises(
+        ValueError, match="'vaporiser_apart' names 'liquefier_fed', which no unit has; did you"
+    ):
+        check_keys(
+            Declaration(
+                variables=(
+                    Variable("liquefier_feed", "t/h", np.zeros(1), np.ones(1), np.arange(1)),
+                    Variable("vaporiser_rate", "t/h", np.zeros(1), np.ones(1), np.arange(1)),
+                ),
+                exclusives=(Exclusive("vaporiser_apart", "liquefier_fed", "vaporiser_rate"),),
+            )
+        )

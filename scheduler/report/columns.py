@@ -59,7 +59,6 @@ UNIT_FORMATS: Final[Mapping[str, UnitFormat]] = MappingProxyType(
         "%": UnitFormat("percent", 4),
         "currency/MWh": UnitFormat("per_mwh", 4),
         "min": UnitFormat("minutes", 0),
-        "h": UnitFormat("h", 2),
         "-": UnitFormat("", 6),
     }
 )
@@ -618,6 +617,106 @@ def documented_fields() -> tuple[Documented, ...]:
     )
 
 
+_WHEN: Final = (
+    Documented("start", "-", "local time with offset from UTC, ISO 8601, at which the row begins to hold"),
+    Documented("minutes", "min", "how long it holds"),
+)
+_STATUS: Final = Documented("status", "-", "kind of result, and where the cautions stand")
+
+FURTHER_FILES: Final[Mapping[str, tuple[Documented, ...]]] = MappingProxyType(
+    {
+        "trips.csv": (
+            *_WHEN,
+            Documented("plan_day", "-", "1 on the plan day, 0 later"),
+            Documented("{header}_tripped_circuit", "-", "circuit that makes most chlorine for the header"),
+            Documented("{header}_tripped_circuit_t_per_h", "t/h", "chlorine it makes"),
+            Documented("{header}_left_t_per_h", "t/h", "chlorine the others make at planned loads"),
+            Documented("{header}_liquid_t", "t", "liquid in store above 0, the lesser of start and end"),
+            Documented(
+                "{header}_vaporiser_wait_minutes", "min", "time until every vaporiser is hot; 0 if all run"
+            ),
+            Documented(
+                "{header}_returned_t_per_h", "t/h", "liquid vaporised after the trip, once all are hot"
+            ),
+            Documented(
+                "{customer}_cover_h",
+                "h",
+                "hours the customer gets his least rate without that circuit; inf where production suffices, "
+                "0 where he is cut at once, also where he needs a cold vaporiser",
+            ),
+            Documented("{customer}_cover_once_hot_h", "h", "the same counted from when vaporisers are hot"),
+            Documented("{header}_tripped_customer", "-", "pipeline customer who takes most"),
+            Documented("{header}_tripped_customer_t_per_h", "t/h", "what he takes: the sum of the next five"),
+            Documented("{header}_less_vaporised_t_per_h", "t/h", "liquid no longer vaporised"),
+            Documented("{header}_to_customers_t_per_h", "t/h", "more to the other customers at once"),
+            Documented("{header}_to_liquefaction_t_per_h", "t/h", "more feed of the liquefaction"),
+            Documented(
+                "{header}_to_acid_t_per_h",
+                "t/h",
+                "more header chlorine to acid; negative where more tail gas takes its place",
+            ),
+            Documented("{header}_to_cut_t_per_h", "t/h", "chlorine with no place: production to cut at once"),
+            Documented("{header}_to_cut_ka", "kA", "the cut as load of `{header}_tripped_circuit`"),
+            Documented("{header}_turndown_t_per_h", "t/h", "what circuits can be cut to their least loads"),
+            Documented("{header}_liquid_full_h", "h", "hours until the liquid is full; inf if it never is"),
+        ),
+        "nomination.csv": (
+            *_WHEN,
+            Documented("import_mw", "MW", "mean metered import, as audited"),
+            _STATUS,
+        ),
+        "utilities_forecast.csv": (
+            *_WHEN,
+            Documented("{utility}_made_{suffix}", "kg/h or t/h", "what units make"),
+            Documented("{utility}_bought_{suffix}", "kg/h or t/h", "what purchases bring"),
+            Documented("{utility}_used_{suffix}", "kg/h or t/h", "what units and customers take"),
+            Documented("{utility}_vented_{suffix}", "kg/h or t/h", "what leaves by an outlet without credit"),
+            Documented("{unit}_{utility}_{suffix}", "kg/h or t/h", "net flow of a unit, negative when taken"),
+            _STATUS,
+        ),
+        "loading_per_shift.csv": (
+            Documented("shift", "-", "local day and time at which the shift starts"),
+            Documented("lot", "-", "number of the order"),
+            Documented("customer", "-", "for whom"),
+            Documented("mode", "-", "road, rail, ship or container"),
+            Documented("product", "-", "what is loaded"),
+            Documented("load_t", "t", "to load in this shift, as the product is counted (t Cl2, t dry)"),
+            Documented("lot_t", "t", "the whole lot"),
+            Documented("from", "-", "first loading in the shift, local time with offset"),
+            Documented("to", "-", "end of the last loading in the shift, local time with offset"),
+            _STATUS,
+        ),
+        "rectifiers.csv": (
+            Documented("circuit", "-", "circuit whose load is set"),
+            Documented("start", "-", "when the change starts, local time with offset; first the day's start"),
+            Documented("from_ka", "kA", "load before; empty if it is not known"),
+            Documented("to_ka", "kA", "load from then on"),
+            Documented(
+                "rate_ka_per_min",
+                "kA/min",
+                "greatest rate of the change; empty if there is none, or no change",
+            ),
+            Documented("change_minutes", "min", "what the change takes at that rate"),
+            Documented("rectifier_units", "-", "rectifier units in service"),
+            Documented("unit_ka", "kA", "load of each unit, equally shared; empty with none in service"),
+            _STATUS,
+        ),
+    }
+)
+"""Columns of the further files of a plan's folder: patterns, with braces for names of the site."""
+
+FURTHER_MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "trips.csv": "one row per interval; `{header}` is the commodity in the chlorine header.",
+        "nomination.csv": "plan day, one row per settlement interval.",
+        "utilities_forecast.csv": "plan day, one row per interval; `{utility}` is hydrogen or steam.",
+        "loading_per_shift.csv": "plan day, one row per shift and lot.",
+        "rectifiers.csv": "plan day, starting loads and each change of load.",
+    }
+)
+"""What a row of each is."""
+
+
 TABLE_START: Final = "<!-- columns:start -->"
 TABLE_END: Final = "<!-- columns:end -->"
 
@@ -662,6 +761,15 @@ def readme_table() -> str:
             "`plan.json`: paths of fields; `[]` is a list, braces stand for names of the site.",
             described,
             ((f"`{row.name}`", row.unit, row.meaning) for row in documented_fields()),
+        ),
+        *(
+            line
+            for file, rows in FURTHER_FILES.items()
+            for line in _markdown(
+                f"`{file}`: {FURTHER_MEANINGS[file]}",
+                described,
+                ((f"`{row.name}`", row.unit, row.meaning) for row in rows),
+            )
         ),
         TABLE_END,
     ]

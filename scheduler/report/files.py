@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
 from scheduler.report.chart import write_chart
+from scheduler.report.handoffs import EXTRA_NAMES, handoff_files
 from scheduler.report.plan_json import plan_document, write_plan_json
 from scheduler.report.summary import summary_text
 from scheduler.report.tables import write_plan_csv
@@ -25,6 +26,7 @@ EVERY_NAME = (
     "chart.png",
     "summary.txt",
     "difference.csv",
+    *EXTRA_NAMES,
 )
 """Names that a plan may have left in its folder; a folder that holds only these may be replaced."""
 
@@ -56,6 +58,7 @@ def plan_files(
         "plan.json": lambda path: write_plan_json(plan_document(plan, digests, told), path),
         "chart.png": lambda path: write_chart(plan, path, told),
         "summary.txt": lambda path: write_text(path, summary_text(plan, told) + more),
+        **handoff_files(plan),
     }
 
 

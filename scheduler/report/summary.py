@@ -9,6 +9,8 @@ import math
 import textwrap
 from collections.abc import Iterable, Sequence
 
+import numpy as np
+
 from scheduler.report.cautions import MODEL_ACCURACY, SHORT_CAUTION
 from scheduler.report.figures import (
     POWER_GROUPS,
@@ -24,6 +26,7 @@ from scheduler.report.figures import (
     saving_percent,
     stock_figures,
 )
+from scheduler.report.trips import HeaderTrips, trip_figures
 from scheduler.report.wording import duty_words, fixed, plain, spoken_minute, spoken_start
 from scheduler.result import Comparison, Plan, Status
 
@@ -71,6 +74,7 @@ def summary_text(plan: Plan, notes: Iterable[str] = ()) -> str:
         _power(plan),
         _money(plan),
         _stocks(plan),
+        _trips(plan),
         _wrapped(f"Cautions: {SHORT_CAUTION}", indent=2),
     )
     return "\n\n".join("\n".join(block) for block in blocks if block) + "\n"
@@ -320,3 +324,48 @@ def _stock_row(stock: StockFigures, wide: int) -> str:
     upper = fixed(stock.upper, 1, True) if math.isfinite(stock.upper) else "none"
     cells = " ".join(f"{fixed(level, 1, True):>9}" for level in levels)
     return f"{_short(stock.key):<{wide}}  {cells}  {lower} to {upper} {plain(stock.unit)}"
+
+
+def _trips(plan: Plan) -> list[str]:
+    return [line for trips in trip_figures(plan) for line in _trip_lines(plan, trips)]
+
+
+def _trip_lines(plan: Plan, trips: HeaderTrips) -> list[str]:
+    days = plan.horizon.plan_intervals
+    cover = trips.without_circuit.cover_h[:, :days]
+    # Of equal covers, the one that is short even once vaporisers are hot.
+    hot = trips.without_circuit.cover_once_hot_h[:, :days]
+    customer, t = divmod(int(np.lexsort((hot.ravel(), cover.ravel()))[0]), days)
+    circuit, name = plain(trips.circuits[trips.circuit[t]]), plain(trips.customers[customer])
+    if math.isinf(cover[customer, t]):
+        least = "production covers every customer's least rate"
+    else:
+        wait, once_hot = trips.wait_min[t], hot[customer, t]
+        later = "without end" if math.isinf(once_hot) else f"{fixed(once_hot, 1)} h"
+        after = f", {later} once the vaporiser is hot in {wait:g} min" if wait > 0 else ""
+        least = f"least cover {fixed(cover[customer, t], 1)} h, of {name}{after}"
+    lines = _wrapped(
+        f"If the largest circuit trips: {least} ({circuit}, {spoken_start(plan.horizon, t)}).", indent=2
+    )
+    out = trips.without_customer
+    worst = int(np.argmax(out.to_cut_t_per_h[:days]))
+    places = (
+        ("less vaporised", out.less_vaporised_t_per_h),
+        ("to other customers", out.to_customers_t_per_h),
+        ("to liquefaction", out.to_liquefaction_t_per_h),
+        ("to acid", out.to_acid_t_per_h),
+        ("to cut at once", out.to_cut_t_per_h),
+    )
+    parts = ", ".join(f"{fixed(rate[worst], 1)} {place}" for place, rate in places if abs(rate[worst]) > 0.05)
+    load = trips.cut_ka[worst]
+    ka = (
+        f" ({fixed(load, 0)} kA of {plain(trips.circuits[trips.circuit[worst]])})"
+        if 0 < load < math.inf
+        else ""
+    )
+    return lines + _wrapped(
+        f"If the largest customer trips: {plain(trips.customers[trips.customer[worst]])} leaves "
+        f"{fixed(trips.customer_t_per_h[worst], 1)} t/h: {parts or 'nothing to place'}{ka}; "
+        f"{spoken_start(plan.horizon, worst)}. Each interval: trips.csv.",
+        indent=2,
+    )
