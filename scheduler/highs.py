@@ -19,6 +19,10 @@ from pyomo.common.tee import capture_output
 from models.horizon import Array, Integers
 from scheduler.errors import SolverError
 
+TOLERANCE = 1e-8
+"""Feasibility tolerance of rows, columns and reduced costs: a tenth of the solver's usual one."""
+USUAL_TOLERANCE = 1e-7
+"""The solver's usual tolerance."""
 DRIFT_TOLERANCE = 1e-7
 """Greatest difference between a row's value as the solver carries it along and as its columns give it. [-]"""
 
@@ -171,8 +175,8 @@ class Solver:
             self._highs = highspy.Highs()  # type: ignore[no-untyped-call]
         self._option("output_flag", False)
         self._option("parallel", "off")
-        self._option("primal_feasibility_tolerance", 1e-8)
-        self._option("dual_feasibility_tolerance", 1e-8)
+        self._option("primal_feasibility_tolerance", TOLERANCE)
+        self._option("dual_feasibility_tolerance", TOLERANCE)
         status = self._highs.passModel(_as_lp(arrays))
         if status == highspy.HighsStatus.kError:
             raise SolverError("the program could not be given to the solver: this is a bug, please report it")
@@ -450,13 +454,7 @@ class Solver:
         self._highs.run()
         answer = self._answer()
         if answer is None or (confirm and answer is Answer.INFEASIBLE):
-            # Presolve has called solvable programs infeasible; ask once without it.
-            self._option("presolve", "off")
-            self._highs.clearSolver()
-            self._option("time_limit", self._highs.getRunTime() + seconds)
-            self._highs.run()
-            self._option("presolve", "choose")
-            answer = self._answer()
+            answer = self._again(answer, seconds)
         if answer is Answer.OPTIMAL and not self._whole and self._drift() > DRIFT_TOLERANCE:
             # After many updates the solver's factors can lose digits and balances no longer close; the
             # same basis factorised anew gives them back.
@@ -479,6 +477,35 @@ class Solver:
                 bound = objective if answer is Answer.OPTIMAL else -np.inf
             return Outcome(answer, objective, bound, np.array(self._highs.getSolution().col_value))
         return Outcome(answer, np.nan, -np.inf, np.zeros(0))
+
+    def _again(self, answer: Answer | None, seconds: float) -> Answer | None:
+        """Solve from nothing, in the ways that have answered where the first one did not.
+
+        Presolve has called solvable programs infeasible, so that answer is asked for once more without
+        it. Where a tight tolerance was just missed the solver says 'unknown'; then its usual one counts.
+        """
+        ways = [("off", TOLERANCE)]
+        if answer is None:
+            ways = [
+                ("choose", TOLERANCE),
+                ("off", TOLERANCE),
+                ("choose", USUAL_TOLERANCE),
+                ("off", USUAL_TOLERANCE),
+            ]
+        for presolve, tolerance in ways:
+            self._option("presolve", presolve)
+            self._option("primal_feasibility_tolerance", tolerance)
+            self._option("dual_feasibility_tolerance", tolerance)
+            self._highs.clearSolver()
+            self._option("time_limit", self._highs.getRunTime() + seconds)
+            self._highs.run()
+            answer = self._answer()
+            if answer is not None:
+                break
+        self._option("presolve", "choose")
+        self._option("primal_feasibility_tolerance", TOLERANCE)
+        self._option("dual_feasibility_tolerance", TOLERANCE)
+        return answer
 
     def _drift(self) -> float:
         """Return how far the first program's rows are from what the solver takes them for."""
