@@ -5,16 +5,24 @@ Owns what is due when, and what counts as a miss. What a missed tonne counts sta
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass
 
 import numpy as np
 
 from models.checks import InvalidValues, above, at_least, check, in_order
-from models.horizon import Horizon, Mask
+from models.horizon import Horizon, Mask, day_start_minute
 from models.misses import ORDER, PIPELINE, PRICE_PER_T
 from models.pieces import Declaration, Entry, Flow, Moves, Rows, Variable
 from models.situation import Situation
 from models.unit import Unit, unit_kind
+
+
+def _hours_of(day: str, timezone: str) -> float:
+    """Return the hours of a local day: 23, 24 or 25 where clocks change."""
+    first = dt.date.fromisoformat(day)
+    start, end = (day_start_minute(first + dt.timedelta(days=d), timezone) for d in (0, 1))
+    return (end - start) / 60.0
 
 
 @unit_kind("pipeline")
@@ -153,9 +161,15 @@ class Pipeline(Unit):
         each = np.arange(len(horizon))
         number = np.array([labels.index(day.isoformat()) for day in horizon.days])
         asked = np.bincount(number, weights=horizon.hours * open_).astype(np.float64) * self.nominal_t_per_h
+        had = np.zeros(len(labels))
         for i, label in enumerate(labels):
+            taken = situation.taken_t.get((self.name, label))
+            if taken is not None:
+                asked[i] = self.nominal_t_per_h * _hours_of(label, horizon.timezone)
             asked[i] = situation.nominations_t_per_d.get((self.name, label), asked[i])
+            had[i] = taken or 0.0
         tolerance = self.daily_tolerance_percent / 100.0
+        least = np.maximum(asked * margin * (1.0 - tolerance) - had, 0.0)
         days = np.arange(len(labels))
         return Rows(
             self.key("daily_total"),
@@ -164,8 +178,8 @@ class Pipeline(Unit):
                 Entry(self.key("take"), number, each, horizon.hours),
                 Entry(self.key("day_short"), days, days, np.ones(len(labels))),
             ),
-            asked * margin * (1.0 - tolerance),
-            asked * margin * (1.0 + tolerance),
+            least,
+            np.maximum(asked * margin * (1.0 + tolerance) - had, least),
             labels=labels,
             meaning=f"daily total of {self.name}",
         )

@@ -65,6 +65,9 @@ class Situation:
     nominations_t_per_d : mapping
         Daily quantity a pipeline customer asked for, by (unit, 'YYYY-MM-DD'), where it differs from
         his contract. [t/d]
+    taken_t : mapping
+        What a pipeline customer took of a day before the horizon, by (unit, 'YYYY-MM-DD'); his daily total
+        is then that of the whole day. [t]
     locks : mapping
         Loads that are given and not planned, by circuit: hours a planner locked, the next minutes that
         are frozen, or a whole sheet of loads. [kA]
@@ -80,6 +83,7 @@ class Situation:
     peak_targets_mw: Mapping[tuple[str, str], float] = field(default_factory=dict)
     end_stocks: Mapping[str, float] = field(default_factory=dict)
     nominations_t_per_d: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    taken_t: Mapping[tuple[str, str], float] = field(default_factory=dict)
     locks: Mapping[str, Series] = field(default_factory=dict)
     past_loads: Mapping[str, Series] = field(default_factory=dict)
 

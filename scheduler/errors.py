@@ -3,6 +3,7 @@
 BrinewattError
 ├── InputError (ValueError)        bad or missing input; holds every problem found        exit 2
 ├── FolderError (OSError)          an output folder cannot be made or would be replaced   exit 2
+├── NoRunnableDay (RuntimeError)   no plan day in steps keeps duties and limits on changes exit 3
 └── SolverError (RuntimeError)     the solver gave no usable answer                       exit 4
 """
 
@@ -61,6 +62,12 @@ class FolderError(BrinewattError, OSError):
     """An output folder cannot be written, or holds an older plan."""
 
     exit_code = 2
+
+
+class NoRunnableDay(BrinewattError, RuntimeError):
+    """No plan day in whole steps keeps all duties within the limits on changes."""
+
+    exit_code = 3
 
 
 class SolverError(BrinewattError, RuntimeError):

@@ -8,18 +8,23 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 import numpy as np
 
 from models.circuit import Circuit
 from models.horizon import Horizon, Series
+from models.order import Lot, Pipeline
 from models.site import Site
 from models.situation import Situation
+from models.unit import Unit
 from scheduler.plan import PlanOptions, make_plan
 from scheduler.result import Plan, Status
 
 SAME_T = 1e-3
 """Difference of two missed quantities that counts as none. [t]"""
+WORTH_MOVING = 1e-5
+"""Saving, as a share of the energy charges, for which loads are moved at all."""
 SAME_KA = 1e-5
 """Difference of two loads that counts as none. [kA]"""
 
@@ -168,6 +173,7 @@ def replan(
     earlier: Mapping[str, Series],
     freeze_min: float = 30.0,
     options: PlanOptions | None = None,
+    delivered_t: Mapping[str, float] = MappingProxyType({}),
 ) -> Replanned:
     """Plan what is left of a day, from an earlier plan and what has changed since.
 
@@ -185,6 +191,9 @@ def replan(
         How long the earlier loads stay as they are. [min]
     options : PlanOptions, optional
         How to plan. [-]
+    delivered_t : mapping
+        What was delivered of the day before the horizon, by lot and pipeline customer; lots are then
+        whole and their rest is due, daily totals are those of the whole day. [t]
 
     Returns
     -------
@@ -197,12 +206,66 @@ def replan(
         if name not in before and last.size:
             before[name] = float(series.values[last[-1]])
     now = replace(situation, loads_before=before, past_loads=earlier)
+    site, now = _less_delivered(site, horizon, now, delivered_t)
     held = joined(now.locks, frozen(site, horizon, now, earlier, freeze_min))
     plan = make_plan(site, horizon, replace(now, locks=held), options)
     quiet = replace(options or PlanOptions(), compare=False)
     day = _plan_day(earlier, horizon)
     carried_on = make_plan(site, horizon, replace(now, locks=joined(now.locks, day)), quiet)
+    if _as_good(carried_on, plan):
+        # Nobody moves a load for nothing: the earlier loads stay where they cost no more.
+        certificate = replace(plan.certificate, stepped_cost=carried_on.audit.cost)
+        if plan.certificate.stepped_cost is None:
+            certificate = replace(plan.certificate, cost=carried_on.audit.cost)
+        plan = replace(carried_on, certificate=certificate, comparisons=plan.comparisons)
     return Replanned(plan, carried_on, _changes(plan, earlier, held))
+
+
+def _as_good(old: Plan, new: Plan) -> bool:
+    return (
+        old.status is Status.PLAN
+        and new.status is Status.PLAN
+        and old.audit.cost <= new.audit.cost + WORTH_MOVING * new.certificate.denominator
+    )
+
+
+def _less_delivered(
+    site: Site, horizon: Horizon, situation: Situation, delivered_t: Mapping[str, float]
+) -> tuple[Site, Situation]:
+    """Return the site with what is left of its lots, and the situation with what customers took today."""
+    day = horizon.days[0].isoformat()
+    units: list[Unit] = []
+    taken = dict(situation.taken_t)
+    for unit in site.units:
+        had = delivered_t.get(unit.name, 0.0)
+        if isinstance(unit, Lot) and had > 0:
+            left = unit.quantity_t - had
+            if left > SAME_T:
+                units.append(replace(unit, quantity_t=left))
+            continue
+        if isinstance(unit, Pipeline) and unit.name in delivered_t:
+            taken[unit.name, day] = had
+        units.append(unit)
+    return replace(site, units=tuple(units)), replace(situation, taken_t=taken)
+
+
+def pipelines_only(site: Site, delivered_t: Mapping[str, float]) -> dict[str, float]:
+    """Return what pipeline customers took, without lots.
+
+    Parameters
+    ----------
+    site : Site
+        The works. [-]
+    delivered_t : mapping
+        Deliveries by unit. [t]
+
+    Returns
+    -------
+    dict
+        Deliveries of pipeline customers. [t]
+    """
+    names = {unit.name for unit in site.units if isinstance(unit, Pipeline)}
+    return {name: quantity for name, quantity in delivered_t.items() if name in names}
 
 
 def judge(site: Site, horizon: Horizon, situation: Situation, options: PlanOptions | None = None) -> Plan:

@@ -21,7 +21,7 @@ from models.situation import Situation
 from scheduler.audit import audit
 from scheduler.calm import calmest
 from scheduler.cuts import Found, Search, SearchOptions
-from scheduler.errors import BrinewattError, SolverError
+from scheduler.errors import BrinewattError, NoRunnableDay, SolverError
 from scheduler.exact import absolute_energy_cost, energy_prices, exact_costs
 from scheduler.highs import Answer, Solver, arrays_of
 from scheduler.lp import Program, build, cost_vector, formulate
@@ -294,11 +294,16 @@ class Planner:
         """Put the plan day on steps, then calm the flows around the loads."""
         columns = add_steps(self.formulation, self.solver)
         stepped = least_cost_in_steps(self.search, columns, self.options.search.seconds)
+        if stepped.answer is Answer.INFEASIBLE:
+            raise NoRunnableDay(
+                "no plan day in whole steps meets all duties within the limits on changes, rests and quiet "
+                "times, although one with free loads does. What helps: fewer frozen or locked hours "
+                "(--freeze 0 when planning the rest of a day), one more change for a circuit, or a later lot"
+            )
         if not stepped.values:
             raise SolverError(
-                "no plan day in whole steps within the limits on changes was found "
-                f"({stepped.answer.value} after {self.options.search.seconds:g} s): allow more time, a finer "
-                "step or more changes"
+                f"no plan day in whole steps was found within {self.options.search.seconds:g} s: "
+                "allow more time"
             )
         calm = self._calm(stepped, stepped.cost + self.options.search.gap * scale)
         for record in columns:

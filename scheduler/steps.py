@@ -11,7 +11,7 @@ cost of its plan, with all flows solved again, against its bound is the certific
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -34,6 +34,7 @@ GIVEN_TOLERANCE = 1e-4
 GRID_TOLERANCE = 1e-6
 """Share of a step by which a load may miss the grid by rounding."""
 
+Window = tuple[tuple[int, ...], int]
 Row = tuple[float, float, list[int], list[float]]
 
 
@@ -117,8 +118,10 @@ def _add(moves: Moves, formulation: Formulation, solver: Solver) -> StepColumns:
     windows: tuple[tuple[tuple[int, ...], int], ...] = ()
     if _is_limited(moves):
         given = variable.upper <= variable.lower
-        # Between two given loads there is nothing to decide; the audit judges them.
-        counted = [t for t in range(plan) if moves.counted[t] and not (given[t] and (t == 0 or given[t - 1]))]
+        # Between two given loads there is nothing to decide, but a change there is a change made.
+        settled = [t for t in range(plan) if moves.counted[t] and given[t] and (t == 0 or given[t - 1])]
+        made = [t for t in settled if _given_change(moves, variable, t)]
+        counted = [t for t in range(plan) if moves.counted[t] and t not in settled]
         resting = np.zeros(plan, dtype=bool) if moves.resting is None else moves.resting
         open_ = [
             t
@@ -135,7 +138,7 @@ def _add(moves: Moves, formulation: Formulation, solver: Solver) -> StepColumns:
             ones = [1.0] if t == 0 else [1.0, -1.0]
             rows.append((-np.inf, before, [*columns, *extra[0]], [*ones, *extra[1]]))
             rows.append((before, np.inf, [*columns, *extra[0]], [*ones, *extra[2]]))
-        windows = tuple(_windows(moves, changes, horizon))
+        windows = tuple(_left_to_decide(_windows(moves, [*changes, *made], horizon), made))
         for times, allowed in windows:
             rows.append((-np.inf, float(allowed), [changes[t] for t in times], [1.0] * len(times)))
     return StepColumns(moves, counts, changes, windows, solver.add_rows(rows))
@@ -166,7 +169,21 @@ def _on_grid(moves: Moves, horizon: Horizon, t: int) -> bool:
     return (start.hour * 60 + start.minute) % moves.grid_min == 0
 
 
-def _windows(moves: Moves, changes: Mapping[int, int], horizon: Horizon) -> list[tuple[tuple[int, ...], int]]:
+def _given_change(moves: Moves, variable: Variable, t: int) -> bool:
+    """Tell whether a given load differs from the one before it."""
+    before = _before(moves, variable) if t == 0 else float(variable.lower[t - 1])
+    return abs(float(variable.lower[t]) - before) > GIVEN_TOLERANCE * (moves.step or 1.0)
+
+
+def _left_to_decide(windows: Iterable[Window], made: Sequence[int]) -> Iterator[Window]:
+    """Return windows without the changes that are made anyway, and what these leave."""
+    for times, allowed in windows:
+        left = tuple(t for t in times if t not in made)
+        yield left, max(allowed - (len(times) - len(left)), 0)
+
+
+def _windows(moves: Moves, changes: Iterable[int], horizon: Horizon) -> list[Window]:
+    changes = set(changes)
     found = []
     for limit in moves.limits:
         times = tuple(t for t in limit.intervals.tolist() if t in changes)
@@ -280,6 +297,6 @@ def broken_moves(formulation: Formulation, values: Mapping[str, Array]) -> tuple
         for times, allowed in _windows(moves, changes, horizon):
             over = len(times) - allowed
             if over > 0:
-                words = f"{moves.meaning}: {allowed} from {horizon.local_starts[times[0]]:%d %b %H:%M} on"
+                words = f"{moves.meaning}: {len(times)} where {allowed} are allowed"
                 found.append(Violation(moves.key, words, times[allowed], float(over), "changes"))
     return tuple(found)

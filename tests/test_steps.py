@@ -21,7 +21,7 @@ from models.tank import ProductStore
 from models.trade import Outlet, OwnUse
 from models.unit import Unit
 from scheduler.ahead import SplitProgram
-from scheduler.errors import SolverError
+from scheduler.errors import NoRunnableDay
 from scheduler.result import Plan, Status
 from tests.small_sites import CHLORINE_T_PER_KAH, Case, intervals, plain_case, plain_circuit
 
@@ -352,7 +352,7 @@ def test_an_outage_that_forces_a_change_where_none_is_allowed_is_told() -> None:
     works = replace(WORKS["no change"], rules=(Rules(1.0, changes_per_day=0, before=11.0),), use=1.0)
     case = replace(works, availability=(limit,), end=0.0, least=0.0, most=99.0).case()
     with pytest.raises(
-        SolverError, match="no plan day in whole steps within the limits on changes was found"
+        NoRunnableDay, match="no plan day in whole steps meets all duties within the limits on changes"
     ):
         case.plan()
 
@@ -362,7 +362,7 @@ def test_a_step_without_a_multiple_in_the_range_is_told() -> None:
     horizon = horizon_of(4)
     limit = Availability("room", "load_max_ka", 7.0, horizon.start_min, horizon.end_min)
     works = Works((Rules(4.0),), horizon, SIX[:4], use=1.0, end=0.0, least=0.0, most=99.0)
-    with pytest.raises(SolverError, match="no plan day in whole steps"):
+    with pytest.raises(NoRunnableDay, match="no plan day in whole steps"):
         replace(works, availability=(limit,)).case().plan()
 
 

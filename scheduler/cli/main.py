@@ -28,28 +28,32 @@ class Group(click.Group):
             ctx.exit(error.exit_code)
 
 
+HELP = """Plan the hourly load of chlor-alkali cell rooms at the lowest power cost.
+
+\b
+First try the invented demo site:     brinewatt demo
+Then copy it and make it your own:    brinewatt demo --copy my_site
+Check your files:                     brinewatt check my_site/site.toml
+Make the plan for a day:              brinewatt plan my_site/site.toml --day 2026-06-08
+Plan the rest of a running day:       brinewatt replan my_site/site.toml --earlier FOLDER ...
+Judge loads of your own:              brinewatt sheet my_site/site.toml loads.csv ...
+
+Exit codes: 0 done; 1 a bug; 2 wrong use or bad input; 3 a duty is missed or NOT A PLAN;
+4 a limit of the solver.
+
+A plan is advice. Interlocks, permits, operating procedures, local codes and licensed practice
+come first.
+"""
+
+
 @click.group(
     cls=Group,
+    help=HELP,
     context_settings={"help_option_names": ["-h", "--help"], "show_default": True, "max_content_width": 100},
 )
 @click.version_option(version("brinewatt"), prog_name="brinewatt")
 def main() -> None:
-    r"""Plan the hourly load of chlor-alkali cell rooms at the lowest power cost.
-
-    \b
-    First try the invented demo site:     brinewatt demo
-    Then copy it and make it your own:    brinewatt demo --copy my_site
-    Check your files:                     brinewatt check my_site/site.toml
-    Make the plan for a day:              brinewatt plan my_site/site.toml --day 2026-06-08
-    Plan the rest of a running day:       brinewatt replan my_site/site.toml --earlier FOLDER ...
-    Judge loads of your own:              brinewatt sheet my_site/site.toml loads.csv ...
-
-    Exit codes: 0 done; 1 a bug; 2 wrong use or bad input; 3 a duty is missed or NOT A PLAN;
-    4 a limit of the solver.
-
-    A plan is advice. Interlocks, permits, operating procedures, local codes and licensed practice
-    come first.
-    """
+    """Run a command of the planner."""
 
 
 main.add_command(plan)

@@ -61,21 +61,38 @@ def replan(
 ) -> None:
     """Plan what is left of a day again, from SITE and the plan that is running.
 
-    The past is fixed, the next minutes are frozen, hours in --locks stay as they are. Give today's
-    --stocks, and what has changed: --availability, --prices, --orders. The difference to the running
-    plan is told in loads, reasons and money.
+    The past is fixed, the next minutes are frozen, hours in --locks stay as they are. Give the
+    --stocks read now (tanks left out are taken as the running plan expects them) and what has
+    changed: --availability, --prices, or --orders with what is still to load. The difference to the
+    running plan is told in loads, reasons and money.
     """
+    from scheduler.given import pipelines_only
     from scheduler.given import replan as again
-    from scheduler.read.earlier import read_earlier
+    from scheduler.read.earlier import open_earlier
+    from scheduler.read.inputs import clock_minute
     from scheduler.report.difference import difference_csv, difference_text
     from scheduler.report.files import write_text
 
-    inputs = read(site, None, given_files(files), sequence, start)
+    running = open_earlier(earlier)
+    chosen = given_files(files)
+    # Stocks of the site file are those of midnight; what is not given is as the running plan expects.
+    chosen.setdefault("stocks", [])
+    minute = clock_minute(site, start)
+    inputs = read(site, None, chosen, sequence, start, running.levels_at(minute))
     ready(inputs, out, replace)
-    loads = read_earlier(earlier, inputs.site)
+    delivered = running.delivered_t(minute)
+    if "orders" in chosen:
+        # Orders given now are what is still to load.
+        delivered = pipelines_only(inputs.site, delivered)
     with told_as_input(site):
         made = again(
-            inputs.site, inputs.horizon, inputs.situation, loads, freeze, options_for(inputs, seconds)
+            inputs.site,
+            inputs.horizon,
+            inputs.situation,
+            running.loads(inputs.site),
+            freeze,
+            options_for(inputs, seconds),
+            delivered,
         )
     extra = {"difference.csv": lambda path: write_text(path, difference_csv(made))}
     ctx.exit(finish(made.plan, inputs, out, replace, difference_text(made), extra))

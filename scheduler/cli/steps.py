@@ -88,6 +88,7 @@ def read(
     files: Mapping[str, Path | Sequence[Path]],
     sequence: int | None = None,
     start: dt.datetime | None = None,
+    expected_stocks_t: Mapping[str, float] | None = None,
 ) -> Inputs:
     """Read the site and all its files.
 
@@ -103,6 +104,8 @@ def read(
         Auction to take from market documents. [-]
     start : datetime, optional
         Where to start inside the day. [-]
+    expected_stocks_t : mapping, optional
+        Levels where no stocks file gives one. [t]
 
     Returns
     -------
@@ -112,7 +115,14 @@ def read(
     from scheduler.read.inputs import read_inputs
 
     tell("reading ...")
-    return read_inputs(site, day, overrides=files, sequence=sequence, start=start)
+    return read_inputs(
+        site,
+        day,
+        overrides=files,
+        sequence=sequence,
+        start=start,
+        expected_stocks_t=expected_stocks_t or {},
+    )
 
 
 def options_for(inputs: Inputs, seconds: float) -> PlanOptions:

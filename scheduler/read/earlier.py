@@ -1,22 +1,168 @@
-"""An earlier plan: its loads, from the table in its folder.
+"""An earlier plan, read again from the table in its folder: loads, expected levels, what was delivered.
 
-Owns how a plan's own output is read again. What the columns are called stands in `report.columns`.
+Owns how a plan's own output is read. What the columns are called stands in `report.columns`.
 """
 
 from __future__ import annotations
 
 import csv
 import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from models.circuit import Circuit
-from models.horizon import Series, minute_of
+from models.horizon import Array, Integers, Series, minute_of
 from models.site import Site
 from scheduler.errors import InputError, Problem
 
 TABLE = "plan.csv"
+LOAD, LEVEL = "_load_ka", "_level_t"
+DELIVERIES = ("_loading_t_per_h", "_take_t_per_h")
+
+
+@dataclass(frozen=True, eq=False)
+class Earlier:
+    """The table of an earlier plan.
+
+    Parameters
+    ----------
+    path : Path
+        The table. [-]
+    starts_min, lengths_min : ndarray
+        Its intervals. Each shape (n,). [min]
+    columns : mapping
+        Its columns of numbers that are read again. Each shape (n,). [as named]
+    """
+
+    path: Path
+    starts_min: Integers
+    lengths_min: Integers
+    columns: Mapping[str, Array]
+
+    def loads(self, site: Site) -> dict[str, Series]:
+        """Return the loads of a site's circuits.
+
+        Parameters
+        ----------
+        site : Site
+            The works. [-]
+
+        Returns
+        -------
+        dict
+            Loads by circuit. [kA]
+
+        Raises
+        ------
+        InputError
+            If a circuit has no column.
+        """
+        names = [unit.name for unit in site.units if isinstance(unit, Circuit)]
+        problems = [
+            Problem(str(self.path), "line 1", f"has no column '{name}{LOAD}': the plan is of another site")
+            for name in names
+            if f"{name}{LOAD}" not in self.columns
+        ]
+        if problems:
+            raise InputError(tuple(problems))
+        try:
+            return {
+                name: Series(
+                    f"earlier load of {name}",
+                    self.starts_min,
+                    self.lengths_min,
+                    self.columns[f"{name}{LOAD}"],
+                )
+                for name in names
+            }
+        except ValueError as error:
+            raise InputError((Problem(str(self.path), "", f"is not a plan's table ({error})"),)) from error
+
+    def levels_at(self, minute: int) -> dict[str, float]:
+        """Return the levels the plan expects at an instant.
+
+        Parameters
+        ----------
+        minute : int
+            End of one of its intervals, since the epoch. [min]
+
+        Returns
+        -------
+        dict
+            Levels by stock; empty if no interval ends there. [t]
+        """
+        at = np.flatnonzero(self.starts_min + self.lengths_min == minute)
+        if not at.size:
+            return {}
+        return {
+            name.removesuffix(LEVEL): float(values[at[0]])
+            for name, values in self.columns.items()
+            if name.endswith(LEVEL)
+        }
+
+    def delivered_t(self, minute: int) -> dict[str, float]:
+        """Return what the plan delivers before an instant, by lot and pipeline customer.
+
+        Parameters
+        ----------
+        minute : int
+            Instant since the epoch. [min]
+
+        Returns
+        -------
+        dict
+            Quantities by unit, from the first interval of the table on. [t]
+        """
+        before = self.starts_min < minute
+        hours = self.lengths_min[before] / 60.0
+        return {
+            name.removesuffix(suffix): float(np.dot(hours, values[before]))
+            for name, values in self.columns.items()
+            for suffix in DELIVERIES
+            if name.endswith(suffix)
+        }
+
+
+def open_earlier(folder: Path) -> Earlier:
+    """Read the table of an earlier plan.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder of the plan. [-]
+
+    Returns
+    -------
+    Earlier
+        The table. [-]
+
+    Raises
+    ------
+    InputError
+        If the folder holds no plan, or its table is damaged.
+    """
+    path = folder / TABLE
+    try:
+        with path.open(encoding="utf-8", newline="") as file:
+            rows = list(csv.DictReader(file))
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise InputError(
+            (Problem(str(path), "", f"cannot be read ({reason}): name the folder of a plan"),)
+        ) from error
+    try:
+        names = [name for name in (rows[0] if rows else {}) if name.endswith((LOAD, LEVEL, *DELIVERIES))]
+        return Earlier(
+            path,
+            np.array([minute_of(dt.datetime.fromisoformat(row["start"])) for row in rows], dtype=np.int64),
+            np.array([int(row["minutes"]) for row in rows], dtype=np.int64),
+            {name: np.array([float(row[name]) for row in rows]) for name in names},
+        )
+    except (KeyError, TypeError, ValueError) as error:
+        raise InputError((Problem(str(path), "", f"is not a plan's table ({error})"),)) from error
 
 
 def read_earlier(folder: Path, site: Site) -> dict[str, Series]:
@@ -39,34 +185,4 @@ def read_earlier(folder: Path, site: Site) -> dict[str, Series]:
     InputError
         If the folder holds no plan, or a circuit's load is missing or not a number.
     """
-    path = folder / TABLE
-    try:
-        with path.open(encoding="utf-8", newline="") as file:
-            rows = list(csv.DictReader(file))
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        reason = getattr(error, "strerror", None) or error
-        raise InputError(
-            (Problem(str(path), "", f"cannot be read ({reason}): name the folder of a plan"),)
-        ) from error
-    names = [unit.name for unit in site.units if isinstance(unit, Circuit)]
-    problems = [
-        Problem(str(path), "line 1", f"has no column '{name}_load_ka': the plan is of another site")
-        for name in names
-        if not rows or f"{name}_load_ka" not in rows[0]
-    ]
-    if problems:
-        raise InputError(tuple(problems))
-    try:
-        starts = np.array([minute_of(dt.datetime.fromisoformat(row["start"])) for row in rows])
-        lengths = np.array([int(row["minutes"]) for row in rows])
-        return {
-            name: Series(
-                f"earlier load of {name}",
-                starts,
-                lengths,
-                np.array([float(row[f"{name}_load_ka"]) for row in rows]),
-            )
-            for name in names
-        }
-    except (KeyError, TypeError, ValueError) as error:
-        raise InputError((Problem(str(path), "", f"is not a plan's table ({error})"),)) from error
+    return open_earlier(folder).loads(site)

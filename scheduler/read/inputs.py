@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from models.horizon import Horizon, Series
+from models.horizon import Horizon, Series, minute_of
 from models.site import Site
 from models.situation import Situation
 from scheduler.errors import InputError
@@ -73,6 +73,7 @@ def read_inputs(
     sequence: int | None = None,
     now: dt.datetime | None = None,
     start: dt.datetime | None = None,
+    expected_stocks_t: Mapping[str, float] = MappingProxyType({}),
 ) -> Inputs:
     """Read the site file and every file it names.
 
@@ -92,6 +93,8 @@ def read_inputs(
     start : datetime, optional
         Start of one of the plan day's intervals, to plan what is left of the day; stocks are then
         those of that instant. [-]
+    expected_stocks_t : mapping
+        Levels to take where no stocks file gives one, by stock. [t]
 
     Returns
     -------
@@ -116,7 +119,37 @@ def read_inputs(
     if source is None or toml is None:
         raise InputError(problems.listed())
     reader = _Reader(toml, site_path.parent, overrides, problems, [source])
-    return reader.read(day, sequence, now or dt.datetime.now(dt.UTC), start)
+    return reader.read(day, sequence, now or dt.datetime.now(dt.UTC), start, expected_stocks_t)
+
+
+def clock_minute(site_path: Path, moment: dt.datetime) -> int:
+    """Return the minute of a moment given with its offset or on the site's clock.
+
+    Parameters
+    ----------
+    site_path : Path
+        Site file, for its zone. [-]
+    moment : datetime
+        The moment. [-]
+
+    Returns
+    -------
+    int
+        Minutes since the epoch. [min]
+
+    Raises
+    ------
+    InputError
+        If the site file cannot be read.
+    """
+    problems = Problems()
+    source = load("site", str(site_path), Path(), problems)
+    toml = read_toml(source, problems) if source is not None else None
+    if toml is None:
+        raise InputError(problems.listed())
+    site = read_site_file(toml, problems)
+    problems.raise_if_any()
+    return minute_of(moment if moment.tzinfo is not None else moment.replace(tzinfo=site.zone))
 
 
 @dataclass(frozen=True)
@@ -128,7 +161,12 @@ class _Reader:
     sources: list[Source]
 
     def read(
-        self, day: dt.date | None, sequence: int | None, now: dt.datetime, start: dt.datetime | None
+        self,
+        day: dt.date | None,
+        sequence: int | None,
+        now: dt.datetime,
+        start: dt.datetime | None,
+        expected_stocks_t: Mapping[str, float],
     ) -> Inputs:
         site = read_site_file(self.toml, self.problems)
         horizon = horizon_of(site, day, now, self.problems, start)
@@ -137,7 +175,7 @@ class _Reader:
         files = {role: self._files(role, site) for role in ROLES}
         series = self._series(files, sequence or site.files.price_sequence, contract, context)
         orders = read_orders(files["orders"].sources, context)
-        stocks = read_stocks(files["stocks"].sources, files["stocks"].all_read, context)
+        stocks = read_stocks(files["stocks"].sources, files["stocks"].all_read, context, expected_stocks_t)
         loads = read_loads(files["loads"].sources, context)
         before = loads_before(loads, context)
         if start is not None and horizon is not None:

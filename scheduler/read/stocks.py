@@ -5,8 +5,9 @@ Owns the columns. The conversion of a dip or a volume to tonnes belongs to the t
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Protocol, runtime_checkable
 
 from models.checks import InvalidValues, above, at_least, at_most, between
@@ -67,7 +68,12 @@ class Stocks:
     end_t: dict[str, float]
 
 
-def read_stocks(sources: Sequence[Source], all_read: bool, context: Context) -> Stocks:
+def read_stocks(
+    sources: Sequence[Source],
+    all_read: bool,
+    context: Context,
+    expected_t: Mapping[str, float] = MappingProxyType({}),
+) -> Stocks:
     """Return the levels of some files.
 
     Parameters
@@ -78,6 +84,8 @@ def read_stocks(sources: Sequence[Source], all_read: bool, context: Context) -> 
         Whether every file of stocks could be opened; otherwise missing levels are not told. [-]
     context : Context
         The site. [-]
+    expected_t : mapping
+        Levels to take where no row gives one, by stock: those that a running plan expects. [t]
 
     Returns
     -------
@@ -102,7 +110,14 @@ def read_stocks(sources: Sequence[Source], all_read: bool, context: Context) -> 
     if certain:
         place = ", ".join(source.name for source in sources) or context.site.file
         for name in units:
-            if name not in seen:
+            if name in seen:
+                continue
+            if name in expected_t:
+                result.start_t[name] = expected_t[name]
+                context.notes.append(
+                    f"tank '{name}': level {expected_t[name]:.1f} t as the running plan expects"
+                )
+            else:
                 context.problems.add(
                     place, f"tank '{name}'", "the level at the start is missing; write a row for this tank"
                 )
