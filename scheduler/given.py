@@ -23,7 +23,7 @@ from scheduler.result import Plan, Status
 
 SAME_T = 1e-3
 """Difference of two missed quantities that counts as none. [t]"""
-WORTH_MOVING = 1e-5
+WORTH_MOVING = 1e-4
 """Saving, as a share of the energy charges, for which loads are moved at all."""
 SAME_KA = 1e-5
 """Difference of two loads that counts as none. [kA]"""
@@ -325,6 +325,6 @@ def _changes(plan: Plan, earlier: Mapping[str, Series], held: Mapping[str, Serie
                 cause = min(ceilings, key=ceilings.__getitem__)
                 reason = f"{cause} now allows {state.load_max_ka[t]:.1f} kA"
             else:
-                reason = "least cost with today's equipment, stocks, orders and prices"
+                reason = "least cost with what is known now"
             found.append(Change(unit.name, t, float(before[t]), float(load[t]), reason))
     return tuple(found)

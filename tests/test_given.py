@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -11,15 +12,17 @@ import pytest
 
 from models.cell_voltage import CellVoltage
 from models.circuit import Circuit
+from models.contract.component import Contract
 from models.horizon import Array, Horizon, Series
-from models.order import Pipeline
-from models.situation import Availability
+from models.order import Lot, Pipeline
+from models.site import Site
+from models.situation import Availability, Situation
 from models.tank import ProductStore
 from models.trade import OwnUse
 from models.unit import Unit
 from scheduler.errors import InputError
-from scheduler.given import Replanned, frozen, joined, judge, replan
-from scheduler.read.earlier import read_earlier
+from scheduler.given import Replanned, _less_delivered, frozen, joined, judge, replan
+from scheduler.read.earlier import open_earlier, read_earlier
 from scheduler.report.difference import difference_csv, difference_text, judgement_text
 from scheduler.report.tables import write_plan_csv
 from scheduler.result import Plan, Status
@@ -152,9 +155,7 @@ def test_frozen_minutes_hold_when_prices_turn(minutes: float) -> None:
     assert min(change.interval for change in made.changes) >= held
     assert made.saving is not None
     assert made.saving > 0
-    assert {change.reason for change in made.changes} == {
-        "least cost with today's equipment, stocks, orders and prices"
-    }
+    assert {change.reason for change in made.changes} == {"least cost with what is known now"}
 
 
 def test_locks_hold_and_are_named() -> None:
@@ -487,3 +488,43 @@ def test_a_table_in_another_encoding_is_refused(tmp_path: Path) -> None:
     (tmp_path / "plan.csv").write_text("start,minutes,room_load_ka\n", encoding="utf-16")
     with pytest.raises(InputError, match=r"plan\.csv"):
         read_earlier(tmp_path, case_of().site)
+
+
+# ---------------------------------------------------------------- what was delivered before
+
+
+def test_what_a_day_has_had_before_counts() -> None:
+    """A daily total of 48 t with 20 t taken leaves 28; a lot of 12 t with 5 loaded leaves 7."""
+    whole = Horizon.of_days(dt.date(2026, 6, 8), "Europe/Berlin")
+    rest = whole.starting(whole.start_min + 600)
+    customer = Pipeline("customer", "chlorine", 2.0, 0.0, 4.0)
+    lot = Lot("lot", "chlorine", 12.0, whole.start_min, whole.end_min, 5.0)
+    site = Site("test", "Europe/Berlin", Contract("none", "XTS"), (customer, lot))
+
+    left, situation = _less_delivered(site, rest, Situation(), {"customer": 20.0, "lot": 5.0})
+
+    (_, smaller) = left.units
+    assert isinstance(smaller, Lot)
+    assert smaller.quantity_t == pytest.approx(7.0)
+    (total,) = [r for r in customer.declare(rest, situation).rows if r.key == "customer_daily_total"]
+    np.testing.assert_allclose(total.lower, 28.0)
+    np.testing.assert_allclose(total.upper, 28.0)
+    (gone, _) = _less_delivered(site, rest, Situation(), {"lot": 12.0})
+    assert [unit.name for unit in gone.units] == ["customer"]
+
+
+def test_an_earlier_plan_tells_levels_and_deliveries(tmp_path: Path) -> None:
+    """Levels stand at the end of an interval; deliveries are summed over the hours before."""
+    (tmp_path / "plan.csv").write_text(
+        "start,minutes,room_load_ka,store_level_t,lot_loading_t_per_h\n"
+        "2026-06-08T00:00+02:00,60,10,101.5,2\n"
+        "2026-06-08T01:00+02:00,30,10,103.0,4\n"
+        "2026-06-08T01:30+02:00,30,10,104.0,8\n",
+        encoding="utf-8",
+    )
+    earlier = open_earlier(tmp_path)
+    minute = int(earlier.starts_min[2])
+
+    assert earlier.levels_at(minute) == {"store": 103.0}
+    assert earlier.levels_at(minute + 1) == {}
+    assert earlier.delivered_t(minute) == {"lot": pytest.approx(2.0 + 2.0)}

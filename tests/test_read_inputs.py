@@ -803,7 +803,7 @@ def test_a_lot_that_cannot_be_loaded_or_reaches_out_is_told(tmp_path: Path) -> N
     """Such a lot is read all the same; the plan prices what is missed."""
     orders = FILES["orders.csv"].replace("26T06:00,2026-11-26T14:00,,40", "26T23:00,2026-11-27T01:00,,20")
     assert read(write(tmp_path, {"orders.csv": orders})).notes[:2] == (
-        "order 'R-1': its window 2026-11-26T23:00+01:00 to 2026-11-27T01:00+01:00 reaches beyond the horizon",
+        "order 'R-1': its window 2026-11-26T23:00+01:00 to 2026-11-27T01:00+01:00 ends after the horizon",
         "order 'R-1': 56 t at 20 t/h at most cannot be loaded in its window of 2 h",
     )
 

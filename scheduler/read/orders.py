@@ -196,7 +196,8 @@ def _lots(row: Row, order: _Order, context: Context) -> list[Lot]:
         context.notes.append(f"order '{order.name}': its window {window} is outside the horizon, not used")
         return []
     if order.start_min < horizon.start_min or order.end_min > horizon.end_min:
-        context.notes.append(f"order '{order.name}': its window {window} reaches beyond the horizon")
+        side = "began before the horizon" if order.start_min < horizon.start_min else "ends after the horizon"
+        context.notes.append(f"order '{order.name}': its window {window} {side}")
     hours = (order.end_min - order.start_min) / 60.0
     if order.quantity_t > rate * hours * (1 + 1e-9):
         context.notes.append(

@@ -9,7 +9,7 @@ import csv
 import io
 
 from scheduler.given import Change, Replanned
-from scheduler.report.wording import fixed, local_start, spoken_start
+from scheduler.report.wording import fixed, local_start, spoken_minute, spoken_start
 from scheduler.result import Plan, Status
 
 COLUMNS = ("start", "circuit", "earlier_load_ka", "new_load_ka", "reason")
@@ -66,7 +66,7 @@ def difference_text(replanned: Replanned) -> str:
     if saving is None:
         lines.append(f"  carrying on is not possible: {_why_not(replanned.carried_on)}")
     else:
-        verb = "saves" if saving >= 0 else "costs MORE by"
+        verb = "save" if saving >= 0 else "cost MORE by"
         lines.append(f"  the new loads {verb} {fixed(abs(saving), 2, True)} {currency} against carrying on.")
     stretches = _stretches(replanned.changes)
     if not stretches:
@@ -75,11 +75,16 @@ def difference_text(replanned: Replanned) -> str:
         lines.append(
             f"  {first.circuit}: from {spoken_start(plan.horizon, first.interval)} "
             f"{fixed(first.new_ka, 1)} kA, was {fixed(first.earlier_ka, 1)} "
-            f"({last.interval - first.interval + 1} intervals): {first.reason}"
+            f"(until {_end(plan, last.interval)}): {first.reason}"
         )
     if len(stretches) > MOST_LINES:
         lines.append(f"  and {len(stretches) - MOST_LINES} more: see difference.csv")
     return "\n".join(lines)
+
+
+def _end(plan: Plan, interval: int) -> str:
+    minute = int(plan.horizon.starts_min[interval] + plan.horizon.lengths_min[interval])
+    return spoken_minute(plan.horizon, minute)
 
 
 def _why_not(plan: Plan) -> str:

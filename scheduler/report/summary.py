@@ -17,8 +17,11 @@ from scheduler.report.figures import (
     StockFigures,
     billed_peaks,
     circuit_figures,
+    circuit_names,
     comparable,
     energy_figures,
+    load_variable,
+    on_horizon,
     plan_day_end_min,
     plan_mask,
     power_cost,
@@ -33,6 +36,10 @@ from scheduler.result import Comparison, Plan, Status
 WIDTH = 100
 """Columns of the page."""
 
+LOAD_SHOWN_KA = 0.05
+"""Change of load below which the summary shows none. [kA]"""
+MOST_LOADS = 16
+"""Loads of one circuit shown in the summary."""
 MOST_ROWS = 6
 """Rows of a table before the page points to plan.json."""
 MOST_FAILURES = 4
@@ -71,6 +78,7 @@ def summary_text(plan: Plan, notes: Iterable[str] = ()) -> str:
         _headline(plan),
         _where(plan, notes),
         _circuits(plan),
+        _loads(plan),
         _power(plan),
         _money(plan),
         _stocks(plan),
@@ -167,6 +175,18 @@ def _circuits(plan: Plan) -> list[str]:
         f"{fixed(alkali, 1, True):>10} {_per_tonne(per_t[0]):>9} {_per_tonne(per_t[1]):>9}"
     )
     return [*lines, *_capped(rows, "circuits", MOST_ROWS), total]
+
+
+def _loads(plan: Plan) -> list[str]:
+    """Return each circuit's loads of the plan day as people read them: the clock and the kA from then on."""
+    lines = []
+    for name in circuit_names(plan):
+        load = on_horizon(plan, load_variable(plan, name))[: plan.horizon.plan_intervals]
+        moved = [t for t in range(len(load)) if t == 0 or abs(load[t] - load[t - 1]) > LOAD_SHOWN_KA]
+        parts = [f"{plan.horizon.local_starts[t]:%H:%M} {fixed(float(load[t]), 1)}" for t in moved]
+        more = f", and {len(parts) - MOST_LOADS} more: see plan.csv" if len(parts) > MOST_LOADS else ""
+        lines += _wrapped(f"{_short(name)}: {', '.join(parts[:MOST_LOADS])}{more}", indent=2)
+    return ["Loads on the plan day, kA from each clock time on:", *lines] if lines else []
 
 
 def _per_tonne(value: float | None) -> str:
