@@ -1,0 +1,1 @@
+"""Studies: what many plans, or many readings, say together."""
