@@ -326,6 +326,9 @@ class AlkaliTank(Store):
 class ChlorineStore(Store):
     """Liquid chlorine in vessels, of which some stay empty to take the content of a leaking one.
 
+    The permit is for the site: what lots have loaded counts in it, from loading until they leave, beside
+    the vessels (`models.order.Lot.standing`).
+
     Parameters
     ----------
     name : str
@@ -339,7 +342,8 @@ class ChlorineStore(Store):
     empty_vessels : int
         Vessels that stay empty, 0 or more; one is common practice. [-]
     wagons_t : float
-        Loaded wagons that may stand on site, 0 or more; they take part of the permit. [t]
+        Further loaded wagons that may stand on site at any time, 0 or more, beside the lots of the plan;
+        they take part of the permit. [t]
     margin_percent : float
         Part of the permit that plans leave free; 5 to 10 (value from memory). [%]
     cover_min_t : float
@@ -350,6 +354,8 @@ class ChlorineStore(Store):
         Least content at the horizon's end. [t]
     end_values : tuple of ValueStep
         Value of the content at the horizon's end, highest first. [-]
+    loaded : str
+        Commodity on which lots count what they have loaded. [-]
     """
 
     name: str
@@ -363,6 +369,7 @@ class ChlorineStore(Store):
     commodity: str = "chlorine_liquid"
     end_min_t: float | None = None
     end_values: tuple[ValueStep, ...] = ()
+    loaded: str = "chlorine_loaded"
 
     def __post_init__(self) -> None:
         check(
@@ -401,11 +408,44 @@ class ChlorineStore(Store):
             raise ValueError("the content of a chlorine store is given in t or in percent of all vessels")
         return level_percent / 100.0 * self.vessels * self.vessel_t
 
+    @property
+    def permitted_t(self) -> float:
+        """What vessels and the lots' loaded wagons may hold together, margin kept. [t]."""
+        return self.permit_t * (1.0 - self.margin_percent / 100.0) - self.wagons_t
+
     def range_t(self) -> tuple[float, float]:
         """Return cover and the lesser of usable vessels and permit with wagons and margin. [t]."""
         usable = (self.vessels - self.empty_vessels) * self.vessel_t
-        permitted = self.permit_t * (1.0 - self.margin_percent / 100.0) - self.wagons_t
-        return self.cover_min_t, min(usable, permitted)
+        return self.cover_min_t, min(usable, self.permitted_t)
+
+    def declare(self, horizon: Horizon, situation: Situation) -> Declaration:
+        """Return the stock, the loaded wagons beside it and the permit for both (see `Unit.declare`)."""
+        vessels = super().declare(horizon, situation)
+        n = len(horizon)
+        each, ones = np.arange(n), np.ones(n)
+        wagons = Stock(
+            self.key("wagons"),
+            "t",
+            self.loaded,
+            0.0,
+            np.zeros(n),
+            np.full(n, max(self.permitted_t, 0.0)),
+            meaning=f"loaded wagons standing on site beside {self.name}",
+        )
+        entries = [Entry(self.key("level"), each, each, ones), Entry(wagons.key, each, each, ones)]
+        if any(variable.key == self.key("over") for variable in vessels.variables):
+            # A store that starts too full comes back first of all; what is over is a miss already.
+            entries.append(Entry(self.key("over"), each, each, -ones))
+        permit = Rows(
+            self.key("permit"),
+            "t",
+            tuple(entries),
+            np.full(n, -np.inf),
+            np.full(n, self.permitted_t),
+            intervals=each,
+            meaning=f"permit of {self.name}, loaded wagons on site included",
+        )
+        return Declaration.merged((vessels, Declaration(stocks=(wagons,), rows=(permit,))))
 
 
 @unit_kind("product_store")
