@@ -186,7 +186,7 @@ class Pipeline(Unit):
             announced[at] - ANNOUNCED_ROUNDING_T_PER_H,
             announced[at] + ANNOUNCED_ROUNDING_T_PER_H,
             intervals=at,
-            meaning=f"rate announced to {self.name}, who needs {self.notice_minutes:g} min notice of a change",
+            meaning=f"rate announced to {self.name}, within his {self.notice_minutes:g} min of notice",
         )
 
     def _labels(self, horizon: Horizon) -> tuple[str, ...]:
@@ -478,7 +478,7 @@ class Lot(Unit):
                     first,
                     first,
                     np.array([0]),
-                    meaning=f"lot {self.name} loaded before the start, put on the account of what stands on site",
+                    meaning=f"lot {self.name} loaded before the start, standing on site",
                 )
             )
             flows.append(Flow(self.standing, self.key("stood"), 1.0))

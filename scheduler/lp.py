@@ -50,9 +50,11 @@ class Formulation:
     unit_costs : frozenset of str
         Keys of the costs that units declare; the rest is the contract's. [-]
     setpoints : mapping
-        Keys of the variables of each unit by its name. [-]
+        Keys of the variables of each unit by its name, and of the interval variables its rows name. [-]
     terms : tuple of (str, Term)
         The contract's terms. [-]
+    metered : tuple of Rows
+        Rows of units that limit the metered import, by itself or with others. [-]
     """
 
     site: Site
@@ -62,6 +64,7 @@ class Formulation:
     unit_costs: frozenset[str]
     setpoints: Mapping[str, tuple[str, ...]]
     terms: tuple[tuple[str, Term], ...]
+    metered: tuple[Rows, ...] = ()
 
 
 def formulate(site: Site, horizon: Horizon, situation: Situation) -> Formulation:
@@ -97,14 +100,21 @@ def formulate(site: Site, horizon: Horizon, situation: Situation) -> Formulation
         situation,
         declaration,
         frozenset(cost.key for cost in units.costs),
-        {name: tuple(v.key for v in part.variables) for name, part in parts.items()},
+        {name: _setpoints(part, units) for name, part in parts.items()},
         site.contract.terms(horizon, situation),
+        tuple(r for r in units.rows if any(entry.variable == site.meter for entry in r.entries)),
     )
     check_keys(declaration)
     bounds = {variable.key: variable for variable in declaration.variables}
     for curve in declaration.curves:
         check_convex(curve, bounds[curve.of])
     return formulation
+
+
+def _setpoints(part: Declaration, units: Declaration) -> tuple[str, ...]:
+    known = {variable.key for variable in units.variables}
+    named = [entry.variable for rows in part.rows for entry in rows.entries if entry.variable in known]
+    return tuple(dict.fromkeys([*(v.key for v in part.variables), *named]))
 
 
 def check_keys(declaration: Declaration) -> None:

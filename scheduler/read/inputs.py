@@ -32,6 +32,7 @@ from scheduler.read.records import Toml, read_toml
 from scheduler.read.series import Need, check_needs, join
 from scheduler.read.site_file import ROLES, ContractRead, SiteFile, horizon_of, read_contract, read_site_file
 from scheduler.read.stocks import read_stocks
+from scheduler.read.takes import read_takes
 
 CONTRACT: Final = "contract"
 _NO_OVERRIDES: Final[Mapping[str, Path | Sequence[Path]]] = MappingProxyType({})
@@ -85,7 +86,8 @@ def read_inputs(
         Plan day; otherwise that of the site file, otherwise tomorrow in the site's zone. [-]
     overrides : mapping
         Files to read in place of those the site file names, by role: 'prices', 'profiles', 'orders',
-        'stocks', 'availability', 'loads', 'locks', 'peaks' or 'contract'; relative to the working folder. [-]
+        'stocks', 'availability', 'loads', 'locks', 'takes', 'peaks' or 'contract'; relative to the
+        working folder. [-]
     sequence : int, optional
         Auction to take from market documents; otherwise that of the site file. [-]
     now : datetime, optional
@@ -186,6 +188,7 @@ class _Reader:
                 if np.any(loads[name].starts_min + loads[name].lengths_min == horizon.start_min)
             }
         locks = read_loads(files["locks"].sources, context)
+        takes = read_takes(files["takes"].sources, context)
         facts = read_availability(files["availability"].sources, context)
         peaks = read_peaks(files["peaks"].sources, contract, context)
         self.problems.raise_if_any()
@@ -216,6 +219,7 @@ class _Reader:
             end_stocks=stocks.end_t,
             nominations_t_per_d=orders.nominations_t_per_d,
             locks=locks,
+            announced_t_per_h=takes,
         )
         digests = {f"{source.role}:{source.name}": source.digest for source in self.sources}
         return Inputs(works, situation, horizon, loads, digests, tuple(context.notes))

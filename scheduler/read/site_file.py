@@ -97,7 +97,7 @@ class FilesTable:
 
     Parameters
     ----------
-    prices, orders, stocks, availability, loads, locks, profiles, peaks : tuple of str
+    prices, orders, stocks, availability, loads, locks, takes, profiles, peaks : tuple of str
         Files of each role; one name may stand without a list. [-]
     price_sequence : int, optional
         Auction to take from market documents that hold several. [-]
@@ -109,6 +109,7 @@ class FilesTable:
     availability: tuple[str, ...] = ()
     loads: tuple[str, ...] = ()
     locks: tuple[str, ...] = ()
+    takes: tuple[str, ...] = ()
     profiles: tuple[str, ...] = ()
     peaks: tuple[str, ...] = ()
     price_sequence: int | None = None
@@ -136,12 +137,23 @@ class FilesTable:
             "availability": self.availability,
             "loads": self.loads,
             "locks": self.locks,
+            "takes": self.takes,
             "profiles": self.profiles,
             "peaks": self.peaks,
         }[role]
 
 
-ROLES: Final = ("prices", "profiles", "orders", "stocks", "availability", "loads", "locks", "peaks")
+ROLES: Final = (
+    "prices",
+    "profiles",
+    "orders",
+    "stocks",
+    "availability",
+    "loads",
+    "locks",
+    "takes",
+    "peaks",
+)
 """Roles of the files beside the site file and the contract file, in the order they are read."""
 
 
