@@ -424,6 +424,8 @@ class Declaration:
     ----------
     variables, curves, stocks, flows, rows, costs, exclusives, moves, closings : tuple
         The records, in order of declaration. [-]
+    reads : tuple of str
+        Keys of interval variables of other units that the unit's simulation looks at. [-]
     """
 
     variables: tuple[Variable, ...] = ()
@@ -435,6 +437,7 @@ class Declaration:
     exclusives: tuple[Exclusive, ...] = ()
     moves: tuple[Moves, ...] = ()
     closings: tuple[Closing, ...] = ()
+    reads: tuple[str, ...] = ()
 
     @classmethod
     def merged(cls, parts: Iterable[Declaration]) -> Declaration:
@@ -470,6 +473,7 @@ class Declaration:
                     "exclusives",
                     "moves",
                     "closings",
+                    "reads",
                 )
             )
         )

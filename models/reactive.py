@@ -218,6 +218,7 @@ class FilterBank(Unit):
             flows=(Flow(REACTIVE, demand, 1.0),),
             rows=rows,
             closings=(Closing(REACTIVE, demand),),
+            reads=(self.meter,),
         )
 
     def _sides(self) -> list[tuple[str, float, float, float | None, str]]:

@@ -60,8 +60,8 @@ class Unit(ABC):
         situation : Situation
             What is known this morning. [-]
         setpoints : mapping
-            Values of the unit's own variables, by key, and of those its rows name. Curve results are not
-            setpoints. [as declared]
+            Values of the unit's own variables, by key, and of those it declares to read. Curve results are
+            not setpoints. [as declared]
 
         Returns
         -------

@@ -50,7 +50,7 @@ class Formulation:
     unit_costs : frozenset of str
         Keys of the costs that units declare; the rest is the contract's. [-]
     setpoints : mapping
-        Keys of the variables of each unit by its name, and of the interval variables its rows name. [-]
+        Keys of the variables of each unit by its name, and of those it reads. [-]
     terms : tuple of (str, Term)
         The contract's terms. [-]
     metered : tuple of Rows
@@ -100,7 +100,7 @@ def formulate(site: Site, horizon: Horizon, situation: Situation) -> Formulation
         situation,
         declaration,
         frozenset(cost.key for cost in units.costs),
-        {name: _setpoints(part, units) for name, part in parts.items()},
+        {name: (*(v.key for v in part.variables), *part.reads) for name, part in parts.items()},
         site.contract.terms(horizon, situation),
         tuple(r for r in units.rows if any(entry.variable == site.meter for entry in r.entries)),
     )
@@ -109,12 +109,6 @@ def formulate(site: Site, horizon: Horizon, situation: Situation) -> Formulation
     for curve in declaration.curves:
         check_convex(curve, bounds[curve.of])
     return formulation
-
-
-def _setpoints(part: Declaration, units: Declaration) -> tuple[str, ...]:
-    known = {variable.key for variable in units.variables}
-    named = [entry.variable for rows in part.rows for entry in rows.entries if entry.variable in known]
-    return tuple(dict.fromkeys([*(v.key for v in part.variables), *named]))
 
 
 def check_keys(declaration: Declaration) -> None:
@@ -136,6 +130,7 @@ def check_keys(declaration: Declaration) -> None:
     named += [(rule.key, key) for rule in declaration.exclusives for key in (rule.first, rule.second)]
     named += [(cost.key, cost.variable) for cost in declaration.costs]
     named += [(flow.commodity, flow.variable) for flow in declaration.flows]
+    named += [("a simulation", key) for key in declaration.reads]
     problems = []
     for owner, key in dict.fromkeys(named):
         if key not in known:
