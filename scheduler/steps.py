@@ -176,15 +176,28 @@ def _add_taps(
         rows.append((1.0, 1.0, new, [1.0] * len(new)))
         rows.append((-reach, reach, [first + t, *new], [1.0, *held]))
     for limit in moves.position_limits:
-        rows.extend(_tap_changes(limit, moves, taps, solver))
+        rows.extend(_tap_changes(limit, moves, variable, taps, solver))
     return taps, rows
 
 
 def _tap_changes(
-    limit: ChangeLimit, moves: Moves, taps: Mapping[tuple[int, int], int], solver: Solver
+    limit: ChangeLimit,
+    moves: Moves,
+    variable: Variable,
+    taps: Mapping[tuple[int, int], int],
+    solver: Solver,
 ) -> list[Row]:
     """Return the rows that count changes of tap: a position that was not held before is a change."""
-    times = [t for t in limit.intervals.tolist() if any(t == at for at, _ in taps) and moves.counted[t]]
+    given = variable.upper <= variable.lower
+    live = [t for t in limit.intervals.tolist() if any(t == at for at, _ in taps) and moves.counted[t]]
+    # Between two given loads there is nothing to decide, but a change there is a change made.
+    settled = [t for t in live if given[t] and (t == 0 or given[t - 1])]
+    made = 0
+    for t in settled:
+        before = float(moves.before or 0.0) if t == 0 else float(variable.lower[t - 1])
+        pair = np.array([before, float(variable.lower[t])])
+        made += changes_of_position(moves.positions, moves.position_range, pair)[1]
+    times = [t for t in live if t not in settled]
     changes = solver.add_columns(np.zeros(len(times)), np.ones(len(times)))
     rows: list[Row] = []
     for t, change in zip(times, changes, strict=True):
@@ -199,7 +212,7 @@ def _tap_changes(
                 columns.append(taps[t - 1, i])
                 values.append(-1.0)
             rows.append((-np.inf, known, columns, values))
-    rows.append((-np.inf, float(limit.most), list(changes), [1.0] * len(times)))
+    rows.append((-np.inf, float(max(limit.most - made, 0)), list(changes), [1.0] * len(times)))
     return rows if times else []
 
 
