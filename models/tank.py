@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import itertools
 from abc import abstractmethod
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, replace
+from typing import ClassVar, Literal
 
 import numpy as np
 
@@ -51,7 +51,7 @@ class Store(Unit):
     end_min_t: float | None
     end_values: tuple[ValueStep, ...]
 
-    availabilities = ("level_max_t",)
+    availabilities: ClassVar[tuple[str, ...]] = ("level_max_t",)
 
     @abstractmethod
     def range_t(self) -> tuple[float, float]:
@@ -82,24 +82,57 @@ class Store(Unit):
             Content. [t]
         """
 
+    def ranges_t(self, horizon: Horizon, situation: Situation) -> tuple[Array, Array]:
+        """Return the working range on each interval, by what is in service.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+        situation : Situation
+            Availability. [-]
+
+        Returns
+        -------
+        tuple of ndarray
+            Least and greatest level. Each shape (n,). [t]
+        """
+        low, high = self.range_t()
+        return np.full(len(horizon), low), np.full(len(horizon), high)
+
+    def at_start(self, horizon: Horizon, situation: Situation) -> Store:
+        """Return the store as it stands at the horizon's start, for readings of its level.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+        situation : Situation
+            Availability. [-]
+
+        Returns
+        -------
+        Store
+            The store with what is in service then. [-]
+        """
+        return self
+
     def initial_stocks(self) -> tuple[str, ...]:
         """Return the store's own name. [-]."""
         return (self.name,)
 
     def declare(self, horizon: Horizon, situation: Situation) -> Declaration:
         """Return the stock, its recovery, its end target and its end values (see `Unit.declare`)."""
-        n = len(horizon)
         level = self.key("level")
-        low, high = self.range_t()
+        lower, high = self.ranges_t(horizon, situation)
         initial = float(situation.stocks[self.name])
-        most = situation.available(self.name, "level_max_t", high, horizon)
-        lower = np.full(n, low)
-        upper = np.maximum(most, low)
+        most = np.minimum(situation.available(self.name, "level_max_t", np.inf, horizon), high)
+        upper = np.maximum(most, lower)
         parts = [self._end(horizon, situation, level)]
-        if initial > upper.min() or initial < low:
+        if initial > upper.min() or initial < lower.max():
             parts.append(self._recovery(horizon, level, initial, lower, upper))
-            lower = np.full(n, min(low, initial))
-            upper = np.maximum(np.full(n, high), initial)
+            lower = np.minimum(lower, initial)
+            upper = np.maximum(high, initial)
         stock = Stock(level, "t", self.commodity, initial, lower, upper, meaning=f"content of {self.name}")
         return Declaration.merged((Declaration(stocks=(stock,)), *parts))
 
@@ -279,6 +312,8 @@ class AlkaliTank(Store):
     end_min_t: float | None = None
     end_values: tuple[ValueStep, ...] = ()
 
+    availabilities = ("level_max_t", "tanks")
+
     def __post_init__(self) -> None:
         check(
             self,
@@ -319,6 +354,20 @@ class AlkaliTank(Store):
     def range_t(self) -> tuple[float, float]:
         """Return the working range of the content. [t dry]."""
         return self.tonnes(level_percent=self.min_percent), self.tonnes(level_percent=self.max_percent)
+
+    def ranges_t(self, horizon: Horizon, situation: Situation) -> tuple[Array, Array]:
+        """Return the working range of the tanks in service (see `Store.ranges_t`). [t dry]."""
+        share = situation.available(self.name, "tanks", self.tanks, horizon) / self.tanks
+        low, high = self.range_t()
+        return low * share, high * share
+
+    def at_start(self, horizon: Horizon, situation: Situation) -> Store:
+        """Return the group with the tanks in service at the start: a dip is that of their volume.
+
+        With none in service a dip is that of all (see `Store.at_start`).
+        """
+        tanks = int(situation.available(self.name, "tanks", self.tanks, horizon)[0])
+        return replace(self, tanks=tanks) if tanks > 0 else self
 
 
 @unit_kind("chlorine_store")

@@ -177,7 +177,10 @@ class _Reader:
         files = {role: self._files(role, site) for role in ROLES}
         series = self._series(files, sequence or site.files.price_sequence, contract, context)
         orders = read_orders(files["orders"].sources, context)
-        stocks = read_stocks(files["stocks"].sources, files["stocks"].all_read, context, expected_stocks_t)
+        facts = read_availability(files["availability"].sources, context)
+        stocks = read_stocks(
+            files["stocks"].sources, files["stocks"].all_read, context, expected_stocks_t, facts
+        )
         loads = read_loads(files["loads"].sources, context)
         before = loads_before(loads, context)
         if start is not None and horizon is not None:
@@ -189,7 +192,6 @@ class _Reader:
             }
         locks = read_loads(files["locks"].sources, context)
         takes = read_takes(files["takes"].sources, context)
-        facts = read_availability(files["availability"].sources, context)
         peaks = read_peaks(files["peaks"].sources, contract, context)
         self.problems.raise_if_any()
         if site.head is None or horizon is None or site.currency is None:

@@ -216,7 +216,10 @@ class SiteFile:
     unit_classes : mapping
         Class of each named unit of a known kind, also of those with a problem. [-]
     complete : bool
-        Whether every unit could be read, so that a name which is not there is a mistake. [-]
+        Whether every unit could be read. [-]
+    named : bool
+        Whether name and kind of every unit could be read, so that a name which is not there is a
+        mistake, even where another key of a unit is wrong. [-]
     """
 
     file: str
@@ -231,6 +234,7 @@ class SiteFile:
     units: tuple[Unit, ...]
     unit_classes: Mapping[str, type[Unit]]
     complete: bool
+    named: bool
 
     @property
     def commodities(self) -> Mapping[str, Commodity]:
@@ -286,6 +290,7 @@ def read_site_file(toml: Toml, problems: Problems) -> SiteFile:
         units,
         MappingProxyType(classes),
         complete,
+        bool(units or classes) and len(classes) == len(_tables("unit", toml, Problems())),
     )
 
 
