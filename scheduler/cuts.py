@@ -298,6 +298,18 @@ class Search:
             self.solver.set_column_bounds(np.array(list(touched)), bounds[:, 0], bounds[:, 1])
         return found
 
+    def hold_down(self) -> None:
+        """Add the chord of every curve, so that no power beyond them is claimed to keep a limit."""
+        rows: list[tuple[float, float, list[int], list[float]]] = []
+        for curve in self.formulation.declaration.curves:
+            low, high = self._bounds[curve.of]
+            for t in np.flatnonzero(high > low).tolist():
+                if (curve.key, t) not in self._chorded:
+                    self._chorded.add((curve.key, t))
+                    rows.append(self._chord(curve, t))
+        self.solver.add_rows(rows)
+        self.chords += len(rows)
+
     def refine(self, raw: Mapping[str, Array], exact: Mapping[str, Array]) -> bool:
         """Add the cuts that a solution of another objective asks for.
 

@@ -279,6 +279,19 @@ def test_a_limit_that_cannot_be_kept_is_named() -> None:
     assert any(v.meaning.startswith("limit on reactive power at the meter") for v in plan.audit.violations)
 
 
+@pytest.mark.parametrize(
+    ("limit", "words"),
+    [({"power_factor_min": 0.97}, "least power factor"), ({"apparent_max_mva": 0.3}, "apparent power")],
+)
+def test_limits_with_active_power_that_cannot_be_kept_are_named(limit: dict[str, float], words: str) -> None:
+    """No load has a factor of 0.97 or draws 0.3 MVA and serves the customer: NOT A PLAN names the limit."""
+    plan = make_plan(*_of(site(FilterBank("filters", 0, 0.2, **limit))))  # type: ignore[arg-type]
+    assert plan.status is Status.NOT_A_PLAN
+    assert any(words in violation.meaning for violation in plan.audit.violations)
+    # Both limits are broken least at the least load.
+    assert plan.audit.values["room_load"] == pytest.approx([1.0, 1.0], abs=0.05)
+
+
 def test_readings_are_columns() -> None:
     """Steps, switchings and the reactive power at the meter stand in plan.csv, units in their names."""
     names = {column.name for column in columns(site().plan())}
