@@ -12,10 +12,10 @@ from collections.abc import Mapping
 import numpy as np
 
 from models.commodity import STOCK_UNIT_OF
-from models.contract.component import Profile
+from models.contract.component import BillLine, Profile
 from models.horizon import Array
 from models.pieces import Rows, Simulation
-from scheduler.exact import exact_costs
+from scheduler.exact import charged_terms, exact_costs
 from scheduler.lp import Formulation
 from scheduler.result import Audit, Violation
 
@@ -65,11 +65,14 @@ def audit(formulation: Formulation, values: Mapping[str, Array]) -> Audit:
     residual = _integrate_stocks(formulation, exact, net)
     balance_error = {name: float(np.max(np.abs(r))) / size[name] for name, r in residual.items()}
     if site.meter in exact:
-        for prefix, term in formulation.terms:
+        for prefix, term in charged_terms(formulation, exact):
             exact.update(term.exact(prefix, exact[site.meter]))
     costs = exact_costs(formulation, exact)
     sunk = sum(term.sunk() for _, term in formulation.terms)
-    bill = site.contract.bill(Profile(horizon, exact[site.meter]), situation) if site.meter in exact else ()
+    bill: tuple[BillLine, ...] = ()
+    if site.meter in exact:
+        ramp = formulation.ramps.energy_mwh(exact, horizon) if formulation.ramps.more else None
+        bill = site.contract.bill(Profile(horizon, exact[site.meter], ramp), situation)
     violations = (
         *_broken_balances(formulation, residual, size),
         *_broken_bounds(formulation, exact),

@@ -22,6 +22,7 @@ from pyomo.core.expr import LinearExpression
 from models.contract.component import Term
 from models.horizon import Array, Horizon, Integers
 from models.pieces import Curve, Declaration, Rows, Variable
+from models.ramping import RampResults
 from models.site import Site
 from models.situation import Situation
 
@@ -53,6 +54,8 @@ class Formulation:
         Keys of the variables of each unit by its name. [-]
     terms : tuple of (str, Term)
         The contract's terms. [-]
+    ramps : RampResults
+        Keys of the energies of ramps that the terms count. [-]
     """
 
     site: Site
@@ -62,6 +65,7 @@ class Formulation:
     unit_costs: frozenset[str]
     setpoints: Mapping[str, tuple[str, ...]]
     terms: tuple[tuple[str, Term], ...]
+    ramps: RampResults = field(default_factory=RampResults)
 
 
 def formulate(site: Site, horizon: Horizon, situation: Situation) -> Formulation:
@@ -90,7 +94,8 @@ def formulate(site: Site, horizon: Horizon, situation: Situation) -> Formulation
     units = Declaration.merged(parts.values())
     site.check_buses(units)
     contract = site.contract.declare(horizon, situation, site.meter)
-    declaration = Declaration.merged((units, contract))
+    travelling, ramps = site.contract.declare_ramps(horizon, situation, site.meter, units.ramps)
+    declaration = Declaration.merged((units, contract, travelling))
     formulation = Formulation(
         site,
         horizon,
@@ -99,6 +104,7 @@ def formulate(site: Site, horizon: Horizon, situation: Situation) -> Formulation
         frozenset(cost.key for cost in units.costs),
         {name: tuple(v.key for v in part.variables) for name, part in parts.items()},
         site.contract.terms(horizon, situation),
+        ramps,
     )
     check_keys(declaration)
     bounds = {variable.key: variable for variable in declaration.variables}
@@ -367,7 +373,7 @@ class _Writer:
         bodies: list[tuple[list[float], list[Any]]] = []
         limits: list[float] = []
         live = np.flatnonzero(~fixed)
-        for share in np.linspace(0.0, 1.0, self.tangents):
+        for share in np.linspace(0.0, 1.0, self.tangents if curve.tangents is None else curve.tangents):
             x = low[live] + share * (high - low)[live]
             y, slope = curve.value(x, live), curve.slope(x, live)
             for i, s, rest in zip(live.tolist(), slope.tolist(), (y - slope * x).tolist(), strict=True):

@@ -445,6 +445,7 @@ class Planner:
     def _circuit_loads(self) -> tuple[Variable, ...]:
         """Return the load of every circuit: the arguments of curves that are counted in kA."""
         arguments = {curve.of for curve in self.formulation.declaration.curves}
+        arguments -= {ramp.key for ramp in self.formulation.declaration.ramps}
         return tuple(
             v for v in self.formulation.declaration.variables if v.key in arguments and v.unit == "kA"
         )

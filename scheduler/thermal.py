@@ -20,7 +20,7 @@ from models.site import Site
 from models.situation import Situation
 from models.trade import OwnUse
 from scheduler.audit import LIMIT_TOLERANCE, audit
-from scheduler.exact import energy_prices
+from scheduler.exact import charged_terms, energy_prices
 from scheduler.lp import Formulation
 from scheduler.result import Audit, CircuitLag, Plan, Status, TemperatureLag, Violation
 
@@ -111,7 +111,8 @@ def temperature_lag(formulation: Formulation, audited: Audit) -> TemperatureLag 
         steady = audited.values[meter]
         late = steady + lag_power(formulation.site, audited)
         contract_cost = sum(
-            term.cost(horizon, late) - term.cost(horizon, steady) for _, term in formulation.terms
+            term.cost(horizon, late) - term.cost(horizon, steady)
+            for _, term in charged_terms(formulation, audited.values)
         )
         warnings += _import_warning(formulation, late)
     return TemperatureLag(tuple(circuits), contract_cost, tuple(warnings))
