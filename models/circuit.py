@@ -545,7 +545,7 @@ class Circuit(Unit):
         if self.ramp_ka_per_min is None:
             return ()
         everywhere = np.arange(len(horizon))
-        low, high = state.load_min_ka, state.load_max_ka
+        low, high = state.load_min_ka, np.where(state.in_service, state.ceilings_ka["current density"], 0.0)
         wide = high > low + 1e-9
         secant = (self._ac_power(high, everywhere, state) - self._ac_power(low, everywhere, state)) / np.where(
             wide, high - low, 1.0

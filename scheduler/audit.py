@@ -17,10 +17,12 @@ from models.horizon import Array
 from models.pieces import Rows, Simulation
 from scheduler.exact import charged_terms, exact_costs
 from scheduler.lp import Formulation
-from scheduler.result import Audit, Violation
+from scheduler.result import Audit, MeteredPeak, Violation
 
 BALANCE_TOLERANCE = 1e-6
 """Greatest residual of a balance as a share of the commodity's greatest flow."""
+RAMP_READING = "ramp_energy_mwh"
+"""Reading of what a unit draws while its setpoint travels."""
 LIMIT_TOLERANCE = 1e-6
 """Greatest excess over a limit as a share of its size."""
 
@@ -80,7 +82,35 @@ def audit(formulation: Formulation, values: Mapping[str, Array]) -> Audit:
         *_broken_exclusions(formulation, exact),
         *_broken_readings(simulations),
     )
-    return Audit(exact, simulations, flows, balance_error, violations, costs, sunk, bill)
+    peaks = _metered_peaks(formulation, exact, simulations)
+    return Audit(exact, simulations, flows, balance_error, violations, costs, sunk, bill, peaks)
+
+
+def _metered_peaks(
+    formulation: Formulation, exact: Mapping[str, Array], simulations: Mapping[str, Simulation]
+) -> tuple[MeteredPeak, ...]:
+    """Return what ramps add to billed peaks, as charged and by the power curves themselves."""
+    if not formulation.ramps.more:
+        return ()
+    plan_day = np.arange(len(formulation.horizon)) < formulation.horizon.plan_intervals
+    simulated = sum(
+        (s.readings[RAMP_READING] for s in simulations.values() if RAMP_READING in s.readings),
+        np.zeros(len(formulation.horizon)),
+    )
+    power = exact[formulation.site.meter]
+    found = []
+    for prefix, term in formulation.terms:
+        for key in term.exact(prefix, power) if np.any(term.ramp_prices(formulation.horizon)) else ():
+            with_curves = term.with_ramps(np.where(plan_day, simulated, 0.0))
+            found.append(
+                MeteredPeak(
+                    key,
+                    float(exact[key][0]),
+                    float(term.exact(prefix, power)[key][0]),
+                    float(with_curves.exact(prefix, power)[key][0]),
+                )
+            )
+    return tuple(found)
 
 
 def _integrate_stocks(

@@ -414,7 +414,8 @@ class Search:
         pieces = len(slopes)
         solver = self.solver
         z = branch.binaries = solver.add_columns(np.zeros(pieces), np.ones(pieces), whole=True)
-        p = solver.add_columns(np.zeros(pieces), np.full(pieces, np.inf))
+        # The rows below hold each part inside its piece; a part may be negative like the argument.
+        p = solver.add_columns(np.full(pieces, min(low, 0.0)), np.full(pieces, np.inf))
         result, argument = solver.columns[curve.key].start + t, solver.columns[curve.of].start + t
         rows: list[tuple[float, float, list[int], list[float]]] = [
             (1.0, 1.0, list(z), [1.0] * pieces),
