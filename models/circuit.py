@@ -545,13 +545,9 @@ class Circuit(Unit):
         if self.ramp_ka_per_min is None:
             return ()
         everywhere = np.arange(len(horizon))
-        low, high = state.load_min_ka, np.where(state.in_service, state.ceilings_ka["current density"], 0.0)
-        wide = high > low + 1e-9
-        secant = (self._ac_power(high, everywhere, state) - self._ac_power(low, everywhere, state)) / np.where(
-            wide, high - low, 1.0
-        )
-        slope = np.where(wide, secant, self._ac_slope(high, everywhere, state))
-        slope = slope + self.auxiliary_kwh_per_t / 1000.0 * self._chlorine(state)[0]
+        highest = np.where(state.in_service, state.ceilings_ka["current density"], 0.0)
+        slope = self._ac_slope(highest, everywhere, state)
+        slope += self.auxiliary_kwh_per_t / 1000.0 * self._chlorine(state)[0]
         counted = self._ramped(situation, state)
         low, high = self._range(horizon, situation, state)
         before = situation.loads_before.get(self.name)

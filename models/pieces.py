@@ -347,7 +347,7 @@ class Ramp:
     per_min : float
         Rate of the change, above 0. [unit of the setpoint/min]
     mw_per_unit : ndarray
-        Power per unit of the setpoint, the mean over its range. Shape (n,). [MW/unit of the setpoint]
+        Power per unit of the setpoint, the greatest over its range. Shape (n,). [MW/unit of the setpoint]
     counted : ndarray of bool
         Whether a difference to the interval before is such a change (not where equipment is switched,
         nor at the first interval if the value before is not known). Shape (n,). [-]

@@ -3,16 +3,17 @@
 Owns the energy that setpoints draw on their way beyond what they draw at their end, as records of the
 program and as a sum over values. Who counts it, and over which time, is the contract's matter.
 
-After a change by d the setpoint travels at its rate r for abs(d)/r. With a power of s per unit of the
-setpoint it draws on the way s d^2 / (2 r) more than at its end if it falls, and as much less if it
-rises. Both are convex functions of the change: the first is dear and bounded from below by tangents,
-the second is a credit, held by chords and branches like every curve of which more would pay.
+After a fall by d the setpoint travels at its rate r for d/r. With a power of at most s per unit of the
+setpoint it draws on the way up to s d^2 / (2 r) more than at its end. That is convex in the change, so
+tangents bound it from below and the search's certificate holds for it as for every other curve.
 
 Notes
 -----
-What is simplified: the power along the way is linear in the setpoint, with the mean slope of the range.
-The audit reads the same energy from the power curve itself (`Circuit.simulate`), so the difference is
-told and not hidden. Ramps count on the plan day; in the look-ahead loads are what they are on the mean.
+What is on the safe side: s is the slope of the power at the greatest load, and a rise counts as done at
+once, though on its way it draws less than at its end. (That credit is concave in the change; with it a plan
+could not be certified without a branch for every change.) The audit reads the energy of falls and rises from
+the power curves themselves (`Circuit.simulate`), so what the plan pays beyond is told and not hidden. Ramps
+count on the plan day; in the look-ahead loads are what they are on the mean.
 """
 
 from __future__ import annotations
@@ -35,15 +36,14 @@ class RampResults:
 
     Parameters
     ----------
-    more, less : tuple of str
-        Results that count for the energy and against it. [-]
+    keys : tuple of str
+        The results; empty where nobody counts ramps. [-]
     """
 
-    more: tuple[str, ...] = ()
-    less: tuple[str, ...] = ()
+    keys: tuple[str, ...] = ()
 
     def energy_mwh(self, values: Mapping[str, Array], horizon: Horizon) -> Array:
-        """Return what ramps at the start of each interval draw beyond the loads they arrive at.
+        """Return what falls at the start of each interval draw beyond the loads they arrive at.
 
         Parameters
         ----------
@@ -55,13 +55,11 @@ class RampResults:
         Returns
         -------
         ndarray
-            Energy; negative where rises weigh more. Shape (n,). [MWh]
+            Energy, 0 or more. Shape (n,). [MWh]
         """
         total = np.zeros(len(horizon))
-        for key in self.more:
+        for key in self.keys:
             total = total + values[key]
-        for key in self.less:
-            total = total - values[key]
         return total
 
 
@@ -84,35 +82,28 @@ def declare_ramps(
     tuple of (Declaration, RampResults)
         Records, and the keys of the energies. [-]
     """
-    parts, more, less = [], [], []
+    parts, keys = [], []
     for ramp in ramps:
-        live = ramp.counted & asked
-        if not np.any(live & (ramp.upper > ramp.lower)) and not np.any((ramp.lower != 0.0) & live):
-            continue
-        fall, rise = f"{ramp.key}_fall", f"{ramp.key}_rise"
-        parts.append(_declare(ramp, live, fall, rise, len(horizon)))
-        more.append(fall)
-        less.append(rise)
-    return Declaration.merged(parts), RampResults(tuple(more), tuple(less))
+        live = ramp.counted & asked & (ramp.lower < 0.0)
+        if np.any(live):
+            keys.append(f"{ramp.key}_fall")
+            parts.append(_declare(ramp, live, keys[-1], len(horizon)))
+    return Declaration.merged(parts), RampResults(tuple(keys))
 
 
-def _declare(ramp: Ramp, live: Mask, fall: str, rise: str, n: int) -> Declaration:
+def _declare(ramp: Ramp, live: Mask, fall: str, n: int) -> Declaration:
     at = np.flatnonzero(live)
     rows, ones = np.arange(len(at)), np.ones(len(at))
     later = at > 0
     before = np.where(later, 0.0, 0.0 if ramp.before is None else ramp.before)
     factor = ramp.mw_per_unit / (2.0 * ramp.per_min * 60.0)
 
-    def curve(key: str, sign: float, words: str, tangents: int) -> Curve:
-        def value(x: Array, t: Integers) -> Array:
-            way: Array = np.maximum(sign * x, 0.0)
-            return factor[t] * way * way
+    def value(x: Array, t: Integers) -> Array:
+        way: Array = np.maximum(-x, 0.0)
+        return factor[t] * way * way
 
-        def slope(x: Array, t: Integers) -> Array:
-            way: Array = np.maximum(sign * x, 0.0)
-            return 2.0 * sign * factor[t] * way
-
-        return Curve(key, "MWh", ramp.key, value, slope, f"{words} of the {ramp.meaning}", tangents)
+    def slope(x: Array, t: Integers) -> Array:
+        return -2.0 * factor[t] * np.maximum(-x, 0.0)
 
     return Declaration(
         variables=(
@@ -126,9 +117,15 @@ def _declare(ramp: Ramp, live: Mask, fall: str, rise: str, n: int) -> Declaratio
             ),
         ),
         curves=(
-            curve(fall, -1.0, "energy drawn more on the way down", FALL_TANGENTS),
-            # A credit is held from above; tangents from below would hold nothing.
-            curve(rise, 1.0, "energy drawn less on the way up", 0),
+            Curve(
+                fall,
+                "MWh",
+                ramp.key,
+                value,
+                slope,
+                f"energy drawn more on the way down, {ramp.meaning}",
+                FALL_TANGENTS,
+            ),
         ),
         rows=(
             Rows(

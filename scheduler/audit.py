@@ -73,7 +73,7 @@ def audit(formulation: Formulation, values: Mapping[str, Array]) -> Audit:
     sunk = sum(term.sunk() for _, term in formulation.terms)
     bill: tuple[BillLine, ...] = ()
     if site.meter in exact:
-        ramp = formulation.ramps.energy_mwh(exact, horizon) if formulation.ramps.more else None
+        ramp = formulation.ramps.energy_mwh(exact, horizon) if formulation.ramps.keys else None
         bill = site.contract.bill(Profile(horizon, exact[site.meter], ramp), situation)
     violations = (
         *_broken_balances(formulation, residual, size),
@@ -90,7 +90,7 @@ def _metered_peaks(
     formulation: Formulation, exact: Mapping[str, Array], simulations: Mapping[str, Simulation]
 ) -> tuple[MeteredPeak, ...]:
     """Return what ramps add to billed peaks, as charged and by the power curves themselves."""
-    if not formulation.ramps.more:
+    if not formulation.ramps.keys:
         return ()
     plan_day = np.arange(len(formulation.horizon)) < formulation.horizon.plan_intervals
     simulated = sum(

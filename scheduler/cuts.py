@@ -320,7 +320,7 @@ class Search:
         faked: list[tuple[float, Curve, int, float]] = []
         undercut = 0.0
         ways = {ramp.key for ramp in self.formulation.declaration.ramps}
-        ramps = ramp_weights(self.formulation, raw, exact) if self.formulation.ramps.more else np.zeros(0)
+        ramps = ramp_weights(self.formulation, raw, exact) if self.formulation.ramps.keys else np.zeros(0)
         for curve in self.formulation.declaration.curves:
             low, high = self._bounds[curve.of]
             live = np.flatnonzero(high > low)

@@ -65,7 +65,7 @@ def charged_terms(formulation: Formulation, exact: Values) -> tuple[tuple[str, T
     tuple of (str, Term)
         Prefix and term. [-]
     """
-    if not formulation.ramps.more:
+    if not formulation.ramps.keys:
         return formulation.terms
     energy = formulation.ramps.energy_mwh(exact, formulation.horizon)
     return tuple((prefix, term.with_ramps(energy)) for prefix, term in formulation.terms)

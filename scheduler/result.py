@@ -172,7 +172,8 @@ class MeteredPeak:
     without_ramps_mw : float
         The same if every load jumped to its value. [MW]
     simulated_mw : float
-        The same with ramps by the power curve itself, where the charge has the mean slope. [MW]
+        The same with ramps by the power curves themselves, rises on their way included; the charge stands
+        on the safe side of it (see `models.ramping`). [MW]
     """
 
     key: str

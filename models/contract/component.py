@@ -276,7 +276,7 @@ class Peak(Term):
     -----
     The whole of a ramp counts in the metering period in which it starts. A period counts by the greater of
     its mean without ramps and its mean with them: where an interval is longer than a period, later periods
-    have the mean without; where it is not, a rise earns no credit below the load it arrives at.
+    have the mean without.
     """
 
     name: str
@@ -399,12 +399,11 @@ class Peak(Term):
 
     def declare_ramps(self, horizon: Horizon, prefix: str, meter: str, ramps: RampResults) -> Declaration:
         """Return the peak above every metered mean with ramps (see `Term.declare_ramps`)."""
-        if not len(self.ramp_period) or not (ramps.more or ramps.less):
+        if not len(self.ramp_period) or not ramps.keys:
             return Declaration()
         periods, rows = np.unique(self.ramp_period, return_inverse=True)
         each = np.arange(len(periods))
         kept = np.isin(self.period, periods)
-        signed = [(name, -1.0) for name in ramps.more] + [(name, 1.0) for name in ramps.less]
         first = np.zeros(len(periods), dtype=np.int64)
         first[rows[::-1]] = self.ramp_position[::-1]
         above = Rows(
@@ -418,7 +417,7 @@ class Peak(Term):
                     self.position[kept],
                     -self.weight[kept],
                 ),
-                *(Entry(name, rows, self.ramp_position, sign * self.ramp_per_h) for name, sign in signed),
+                *(Entry(name, rows, self.ramp_position, -self.ramp_per_h) for name in ramps.keys),
             ),
             np.zeros(len(periods)),
             np.full(len(periods), np.inf),
