@@ -16,10 +16,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from models.horizon import Array, Horizon
+from models.horizon import Array, Horizon, Integers
 from models.pieces import Moves, Variable
 from scheduler.ahead import SplitProgram
 from scheduler.cuts import Found, Search
+from scheduler.errors import SolverError
 from scheduler.exact import absolute_energy_cost
 from scheduler.highs import Answer, Solver
 from scheduler.lp import Formulation
@@ -54,6 +55,8 @@ class StepColumns:
         Sets of intervals, and how many of them may start with a change. [-]
     rows : range
         Rows that hold the loads to these columns. [-]
+    broken : tuple of int
+        Columns that count changes beyond what is allowed; only in a program that may break limits. [-]
     """
 
     moves: Moves
@@ -61,6 +64,7 @@ class StepColumns:
     changes: Mapping[int, int]
     windows: tuple[tuple[tuple[int, ...], int], ...]
     rows: range
+    broken: tuple[int, ...] = ()
 
 
 def needs_steps(formulation: Formulation) -> bool:
@@ -83,7 +87,9 @@ def _is_limited(moves: Moves) -> bool:
     return bool(moves.limits) or moves.dwell_min > 0
 
 
-def add_steps(formulation: Formulation, solver: Solver) -> tuple[StepColumns, ...]:
+def add_steps(
+    formulation: Formulation, solver: Solver, elastic: bool = False
+) -> tuple[StepColumns, ...]:
     """Add the relaxed step problem of the plan day to a program.
 
     Parameters
@@ -92,16 +98,19 @@ def add_steps(formulation: Formulation, solver: Solver) -> tuple[StepColumns, ..
         The records. [-]
     solver : Solver
         The program inside the solver. [-]
+    elastic : bool
+        Whether changes beyond what is allowed are possible, and counted, and a load may stand off its steps
+        where none is within its range. [-]
 
     Returns
     -------
     tuple of StepColumns
         The new columns. [-]
     """
-    return tuple(_add(moves, formulation, solver) for moves in formulation.declaration.moves)
+    return tuple(_add(moves, formulation, solver, elastic) for moves in formulation.declaration.moves)
 
 
-def _add(moves: Moves, formulation: Formulation, solver: Solver) -> StepColumns:
+def _add(moves: Moves, formulation: Formulation, solver: Solver, elastic: bool) -> StepColumns:
     horizon = formulation.horizon
     variable = next(v for v in formulation.declaration.variables if v.key == moves.variable)
     first = solver.columns[moves.variable].start
@@ -112,9 +121,12 @@ def _add(moves: Moves, formulation: Formulation, solver: Solver) -> StepColumns:
         free = np.flatnonzero(variable.upper[:plan] > variable.lower[:plan])
         low = np.ceil(variable.lower[free] / moves.step - GRID_TOLERANCE)
         high = np.floor(variable.upper[free] / moves.step + GRID_TOLERANCE)
+        if elastic:
+            free, low, high = (part[low <= high] for part in (free, low, high))
         counts = dict(zip(free.tolist(), solver.add_columns(low, np.maximum(high, low)), strict=True))
         rows.extend((0.0, 0.0, [first + t, n], [1.0, -moves.step]) for t, n in counts.items())
     changes: dict[int, int] = {}
+    broken: list[int] = []
     windows: tuple[tuple[tuple[int, ...], int], ...] = ()
     if _is_limited(moves):
         given = variable.upper <= variable.lower
@@ -128,7 +140,9 @@ def _add(moves: Moves, formulation: Formulation, solver: Solver) -> StepColumns:
             for t in counted
             if not horizon.quiet_starts[t] and not resting[t] and _on_grid(moves, horizon, t)
         ]
-        changes = dict(zip(open_, solver.add_columns(np.zeros(len(open_)), np.ones(len(open_))), strict=True))
+        may = counted if elastic else open_
+        changes = dict(zip(may, solver.add_columns(np.zeros(len(may)), np.ones(len(may))), strict=True))
+        broken = [changes[t] for t in may if t not in open_]
         for t in counted:
             most = _largest_change(moves, variable, t)
             # Without a column the change is 0: the load stays what it was.
@@ -140,8 +154,17 @@ def _add(moves: Moves, formulation: Formulation, solver: Solver) -> StepColumns:
             rows.append((before, np.inf, [*columns, *extra[0]], [*ones, *extra[2]]))
         windows = tuple(_left_to_decide(_windows(moves, [*changes, *made], horizon), made))
         for times, allowed in windows:
-            rows.append((-np.inf, float(allowed), [changes[t] for t in times], [1.0] * len(times)))
-    return StepColumns(moves, counts, changes, windows, solver.add_rows(rows))
+            over = [*solver.add_columns(np.zeros(1), np.array([np.inf]))] if elastic else []
+            broken += over
+            rows.append(
+                (
+                    -np.inf,
+                    float(allowed),
+                    [*(changes[t] for t in times), *over],
+                    [1.0] * len(times) + [-1.0] * len(over),
+                )
+            )
+    return StepColumns(moves, counts, changes, windows, solver.add_rows(rows), tuple(broken))
 
 
 def _largest_change(moves: Moves, variable: Variable, t: int) -> float:
@@ -199,6 +222,66 @@ def _windows(moves: Moves, changes: Iterable[int], horizon: Horizon) -> list[Win
     return found
 
 
+def _whole(columns: Iterable[StepColumns]) -> Integers:
+    """Return the columns that take whole values."""
+    return np.array([c for s in columns for c in (*s.counts.values(), *s.changes.values())], dtype=np.int64)
+
+
+def least_in_steps(
+    search: Search, columns: tuple[StepColumns, ...], allowance: float, seconds: float
+) -> float | None:
+    """Return the least of the present objective, which is not the cost, over plan days in whole steps.
+
+    Parameters
+    ----------
+    search : Search
+        The program with its cuts, step columns added and the objective set. [-]
+    columns : tuple of StepColumns
+        Those columns. [-]
+    allowance : float
+        How close to its bound the least must come. [unit of the objective]
+    seconds : float
+        Wall time. [s]
+
+    Returns
+    -------
+    float or None
+        Least found; None if no plan day in whole steps keeps the rows. [unit of the objective]
+
+    Raises
+    ------
+    SolverError
+        If time is up before any was found.
+    """
+    stop = time.perf_counter() + seconds
+    relaxed = search.feasible()
+    if relaxed.answer is Answer.INFEASIBLE:
+        return None
+    whole = _whole(columns)
+    bounds = search.solver.column_bounds(whole)
+    least = np.inf
+    start = search.last_values
+    for _ in range(STEP_ROUNDS):
+        day = SplitProgram(search.formulation, search.solver).search(whole, start, allowance, stop)
+        if not len(day.values):
+            break
+        at = np.round(day.values[whole])
+        search.solver.set_column_bounds(whole, at, at)
+        found = search.feasible()
+        search.solver.set_column_bounds(whole, *bounds)
+        if found.values:
+            least = min(least, found.cost)
+            if found.cost - max(day.bound, relaxed.bound) <= 2.0 * allowance:
+                break
+        if time.perf_counter() > stop:
+            break
+    if not np.isfinite(least):
+        if time.perf_counter() > stop:
+            raise SolverError(f"no plan day in whole steps was found within {seconds:g} s: allow more time")
+        return None
+    return float(least)
+
+
 def least_cost_in_steps(search: Search, columns: tuple[StepColumns, ...], seconds: float) -> Found:
     """Find a plan day in whole steps with few changes, and its bound.
 
@@ -225,7 +308,7 @@ def least_cost_in_steps(search: Search, columns: tuple[StepColumns, ...], second
         search.options = usual
         return relaxed
     scale = absolute_energy_cost(search.formulation, relaxed.values)
-    whole = np.array([c for s in columns for c in (*s.counts.values(), *s.changes.values())], dtype=np.int64)
+    whole = _whole(columns)
     bounds = search.solver.column_bounds(whole)
     start, bound = search.last_values, relaxed.bound
     found = Found(Answer.INFEASIBLE, rounds=relaxed.rounds)
