@@ -538,9 +538,7 @@ class Circuit(Unit):
         ramped: Mask = np.concatenate([[running_before], self._tied(state)]) & state.in_service
         return ramped
 
-    def _ramp_records(
-        self, horizon: Horizon, situation: Situation, state: CircuitState
-    ) -> tuple[Ramp, ...]:
+    def _ramp_records(self, horizon: Horizon, situation: Situation, state: CircuitState) -> tuple[Ramp, ...]:
         """Return how the load travels after a change, where its rate is stated."""
         if self.ramp_ka_per_min is None:
             return ()
@@ -577,9 +575,7 @@ class Circuit(Unit):
             ),
         )
 
-    def _ramp_energy(
-        self, horizon: Horizon, situation: Situation, state: CircuitState, load: Array
-    ) -> Array:
+    def _ramp_energy(self, horizon: Horizon, situation: Situation, state: CircuitState, load: Array) -> Array:
         """Return what ramps draw beyond the loads they arrive at, by the power curve itself. [MWh].
 
         The load travels at its rate; the power along it is integrated by five Gauss points, exact to the

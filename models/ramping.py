@@ -63,9 +63,7 @@ class RampResults:
         return total
 
 
-def declare_ramps(
-    ramps: Iterable[Ramp], horizon: Horizon, asked: Mask
-) -> tuple[Declaration, RampResults]:
+def declare_ramps(ramps: Iterable[Ramp], horizon: Horizon, asked: Mask) -> tuple[Declaration, RampResults]:
     """Return the changes of setpoints and the energy of their ramps as records.
 
     Parameters
@@ -89,6 +87,34 @@ def declare_ramps(
             keys.append(f"{ramp.key}_fall")
             parts.append(_declare(ramp, live, keys[-1], len(horizon)))
     return Declaration.merged(parts), RampResults(tuple(keys))
+
+
+def changes_of(records: Declaration, values: Mapping[str, Array]) -> dict[str, Array]:
+    """Return the changes of setpoints that follow from their values, where they are declared.
+
+    Parameters
+    ----------
+    records : Declaration
+        All records. [-]
+    values : mapping
+        Values of the setpoints by key. [as declared]
+
+    Returns
+    -------
+    dict
+        Changes by key. Each shape (n,). [as declared]
+    """
+    declared = {variable.key for variable in records.variables}
+    places = {rows.key: rows.intervals for rows in records.rows}
+    found = {}
+    for ramp in records.ramps:
+        at = places.get(f"{ramp.key}_is")
+        if ramp.key in declared and at is not None:
+            setpoint = values[ramp.variable]
+            whole = np.diff(setpoint, prepend=0.0 if ramp.before is None else ramp.before)
+            found[ramp.key] = np.zeros(len(setpoint))
+            found[ramp.key][at] = whole[at]
+    return found
 
 
 def _declare(ramp: Ramp, live: Mask, fall: str, n: int) -> Declaration:

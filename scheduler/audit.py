@@ -15,6 +15,7 @@ from models.commodity import STOCK_UNIT_OF
 from models.contract.component import BillLine, Profile
 from models.horizon import Array
 from models.pieces import Rows, Simulation
+from models.ramping import changes_of
 from scheduler.exact import charged_terms, exact_costs
 from scheduler.lp import Formulation
 from scheduler.result import Audit, MeteredPeak, Violation
@@ -47,6 +48,7 @@ def audit(formulation: Formulation, values: Mapping[str, Array]) -> Audit:
     records = formulation.declaration
     exact = {key: np.array(value, dtype=np.float64) for key, value in values.items()}
     everywhere = np.arange(len(horizon))
+    exact.update(changes_of(records, exact))
     for curve in records.curves:
         exact[curve.key] = curve.value(exact[curve.of], everywhere)
     simulations: dict[str, Simulation] = {}

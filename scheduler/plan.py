@@ -466,9 +466,7 @@ class Planner:
         self._held.extend(held)
         return True
 
-    def _least_value(
-        self, what: str, columns: tuple[StepColumns, ...] | None, weight: float
-    ) -> float | None:
+    def _least_value(self, what: str, columns: tuple[StepColumns, ...] | None, weight: float) -> float | None:
         if columns is not None:
             return least_in_steps(
                 self.search, columns, 0.1 * MISS_TOLERANCE * weight, self.options.search.seconds

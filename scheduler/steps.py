@@ -87,9 +87,7 @@ def _is_limited(moves: Moves) -> bool:
     return bool(moves.limits) or moves.dwell_min > 0
 
 
-def add_steps(
-    formulation: Formulation, solver: Solver, elastic: bool = False
-) -> tuple[StepColumns, ...]:
+def add_steps(formulation: Formulation, solver: Solver, elastic: bool = False) -> tuple[StepColumns, ...]:
     """Add the relaxed step problem of the plan day to a program.
 
     Parameters

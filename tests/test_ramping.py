@@ -180,9 +180,7 @@ def travels(draw: st.DrawFn) -> tuple[Horizon, Array, Array, DemandCharge]:
     horizon = intervals(draw(st.integers(2, 30)), minutes)
     rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
     start, end = draw(st.sampled_from([("00:00", "24:00"), ("00:30", "05:00"), ("01:15", "02:00")]))
-    demand = DemandCharge(
-        "grid", 1000.0, draw(st.sampled_from([15, 30, 60])), from_time=start, to_time=end
-    )
+    demand = DemandCharge("grid", 1000.0, draw(st.sampled_from([15, 30, 60])), from_time=start, to_time=end)
     return horizon, rng.uniform(5, 50, len(horizon)), rng.normal(0, 1, len(horizon)), demand
 
 

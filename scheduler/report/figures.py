@@ -353,7 +353,10 @@ def touched_limits(plan: Plan) -> tuple[TouchedLimit, ...]:
         level = plan.audit.values[stock.key]
         room = TOUCHING * np.maximum(stock.upper - stock.lower, 0.0)
         lower = np.where(stock.lower > np.min(stock.lower), -np.inf, stock.lower)
-        for side, limit, gap in (("upper", stock.upper, stock.upper - level), ("lower", lower, level - lower)):
+        for side, limit, gap in (
+            ("upper", stock.upper, stock.upper - level),
+            ("lower", lower, level - lower),
+        ):
             at = np.flatnonzero(np.isfinite(limit) & (gap <= np.where(np.isfinite(room), room, TOUCHING)))
             if at.size:
                 t = int(at[0])
