@@ -462,7 +462,9 @@ class Planner:
         used = np.flatnonzero(costs)
         # What branch and bound leaves open between two searches is more than rounding.
         room = 1e-7 if columns is None else 1e-6 * float(np.max(costs))
-        held = self.solver.add_rows([(-np.inf, least * (1.0 + 1e-9) + room, used.tolist(), costs[used])])
+        held = self.solver.add_rows(
+            [(-np.inf, least * (1.0 + 1e-9) + room, used.tolist(), costs[used].tolist())]
+        )
         self._held.extend(held)
         return True
 

@@ -1,8 +1,8 @@
 """The temperature lag of cell rooms, held against a plan, and planned for where that pays.
 
 Owns what the lag costs on the contract, the limits it breaks, and the search for a plan that leaves power
-free for it and keeps what cold rooms bear. The lag itself is simulated by the circuits; the plan's cost, bound and comparisons stay those
-of the steady voltage.
+free for it and keeps what cold rooms bear. The lag itself is simulated by the circuits; the plan's cost,
+bound and comparisons stay those of the steady voltage.
 """
 
 from __future__ import annotations

@@ -345,7 +345,7 @@ def test_the_plan_meets_an_alkali_duty_that_nearest_rounding_misses() -> None:
 
 
 def lot_case(rules: Rules, most_ka: float, loads: float) -> Case:
-    """Return four hours with one lot of as much chlorine as a constant load makes, and a range up to a load."""
+    """Return four hours, a range up to a load, and one lot of as much chlorine as a constant load makes."""
     horizon = horizon_of(4)
     limit = Availability("room", "load_max_ka", most_ka, horizon.start_min, horizon.end_min)
     lot = Lot("lot", "chlorine", 4 * loads * T_PER_KA, horizon.start_min, horizon.end_min, 100.0)

@@ -311,7 +311,9 @@ class Peak(Term):
         """Return the mean over each metering period, without and with ramps."""
         if len(self.period) == 0:
             return np.zeros(0), np.zeros(0)
-        means = np.bincount(self.period, weights=self.weight * power_mw[self.position])
+        means: Array = np.bincount(self.period, weights=self.weight * power_mw[self.position]).astype(
+            np.float64
+        )
         if self.ramp_mwh is None:
             return means, means
         extra = np.bincount(

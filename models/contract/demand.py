@@ -198,7 +198,7 @@ def _telling_periods(horizon: Horizon, starts: Integers, ends: Integers) -> tupl
 
 
 def _ramps_inside(horizon: Horizon, starts: Integers, ends: Integers) -> tuple[Integers, Integers, Array]:
-    """Return which ramps count in which period: period, interval at whose start they begin, 1/length [1/h]."""
+    """Return which ramps count in which period: period, interval at whose start, 1/length [1/h]."""
     # Periods of one month neither overlap nor touch out of order, so a search finds the only one.
     period = np.searchsorted(starts, horizon.starts_min, side="right") - 1
     inside = np.flatnonzero((period >= 0) & (horizon.starts_min < ends[period])) if len(starts) else starts

@@ -382,8 +382,8 @@ READINGS: Final[Mapping[str, str]] = MappingProxyType(
         "dc_voltage_v": "DC voltage behind the rectifier, busbars included",
         "current_density_ka_per_m2": "current density",
         "current_efficiency": "chlorine current efficiency",
-        "ramp_energy_mwh": "energy drawn while the load travels from the interval before, beyond what the load "
-        "it arrives at draws; counts in metered peaks",
+        "ramp_energy_mwh": "energy drawn while the load travels from that of the interval before, beyond "
+        "what it draws on arrival; counts in metered peaks",
         "cell_temperature_c": "mean temperature of the room, with a thermal lag only",
         "lag_voltage_v": "mean cell voltage above the steady one, with a thermal lag only",
         "lag_power_mw": "DC power above the steady one, no part of other columns, with a thermal lag only",
