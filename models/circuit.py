@@ -138,8 +138,8 @@ class Circuit(Unit):
     low_density_hours : float
         How long: in any so many hours the mean density is at least that, above 0. [h]
     thermal : ThermalLag, optional
-        How the room's temperature follows the load. It is simulated and read, while flows, limits and the
-        power curve stay those of the steady voltage; not simulated unless given. [-]
+        How the room's temperature follows the load. It is simulated, and plans keep what a cold room bears,
+        while flows and the power curve stay those of the steady voltage; not simulated unless given. [-]
     """
 
     name: str

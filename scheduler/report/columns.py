@@ -383,7 +383,7 @@ READINGS: Final[Mapping[str, str]] = MappingProxyType(
         "current_density_ka_per_m2": "current density",
         "current_efficiency": "chlorine current efficiency",
         "ramp_energy_mwh": "energy drawn while the load travels from that of the interval before, beyond "
-        "what it draws on arrival; counts in metered peaks",
+        "what it draws on arrival; falls count in metered peaks",
         "cell_temperature_c": "mean temperature of the room, with a thermal lag only",
         "lag_voltage_v": "mean cell voltage above the steady one, with a thermal lag only",
         "lag_power_mw": "DC power above the steady one, no part of other columns, with a thermal lag only",
@@ -598,7 +598,9 @@ def documented_fields() -> tuple[Documented, ...]:
             "lag; else null",
         ),
         Documented("temperature_lag.steady_plan.contract_cost", money, "what the lag would add to that one"),
-        Documented("temperature_lag.warnings[].key", "-", "limit that the lag breaks; no plan is held to it"),
+        Documented(
+            "temperature_lag.warnings[].key", "-", "limit the lag breaks although plans try to keep it"
+        ),
         Documented("temperature_lag.warnings[].meaning", "-", "the limit in words"),
         Documented("temperature_lag.warnings[].amount", "as `unit`", "by how much, where it is worst"),
         Documented("temperature_lag.warnings[].unit", "-", "unit of the amount"),

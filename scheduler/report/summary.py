@@ -269,9 +269,10 @@ def _temperature_lag(plan: Plan) -> list[str]:
         more = plan.audit.cost - lag.without_cost
         gain = lag.without_cost + lag.without_contract_cost - plan.audit.cost - lag.contract_cost
         lines += _wrapped(
-            "This plan leaves power free for the lag and keeps what cold rooms bear: without the lag it costs "
-            f"{fixed(more, 2, True)} {currency} more than the best plan found (the certificate counts that "
-            f"with its own figures), with it {fixed(abs(gain), 2, True)} {'less' if gain >= 0 else 'more'}.",
+            "This plan leaves power free for the lag and keeps what cold rooms bear: without the lag it "
+            f"costs {fixed(more, 2, True)} {currency} more than the best plan found (the certificate counts "
+            f"that with its own figures), with it "
+            f"{fixed(abs(gain), 2, True)} {'less' if gain >= 0 else 'more'}.",
             indent=2,
         )
     for warning in lag.warnings:
