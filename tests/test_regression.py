@@ -52,8 +52,8 @@ def test_an_exact_polynomial_is_found(tenth: float) -> None:
 def test_longley_is_reproduced() -> None:
     """NIST 'Longley': seven nearly collinear economic series; 8 digits hold."""
     data = longley.load()
-    x = np.column_stack([np.ones(16), data.exog.to_numpy()])
-    fit = fit_line(tuple("0123456"), x, data.endog.to_numpy())
+    x = np.column_stack([np.ones(16), np.asarray(data.exog)])
+    fit = fit_line(tuple("0123456"), x, np.asarray(data.endog))
     certified = [
         -3482258.63459582,
         15.0618722713733,
@@ -84,6 +84,7 @@ def test_a_known_memory_agrees_with_another_library() -> None:
     other = GLS(voltage, columns, np.exp(-np.abs(np.subtract.outer(times, times)) / fit.memory)).fit()
     assert fit.values == pytest.approx(other.params, rel=1e-8)
     assert fit.errors == pytest.approx(other.bse, rel=1e-8)
+    assert fit.covariance == pytest.approx(other.cov_params(), rel=1e-8)
 
 
 def drawn(rng: np.random.Generator, n: int, memory_h: float) -> tuple[Array, Array, Array]:

@@ -734,6 +734,41 @@ FURTHER_MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
 """What a row of each is."""
 
 
+STUDY_FILES: Final[Mapping[str, tuple[Documented, ...]]] = MappingProxyType(
+    {
+        "readings.csv": (
+            Documented("time", "-", "local time with offset from UTC, ISO 8601"),
+            Documented("circuit", "-", "circuit"),
+            Documented("load_ka", "kA", "load"),
+            Documented("density_ka_per_m2", "kA/m2", "current density"),
+            Documented("cell_voltage_v", "V", "mean voltage of a cell, as read"),
+            Documented(
+                "voltage_today_v",
+                "V",
+                "the same less what drift, temperature and strength of its time add by the fit",
+            ),
+            Documented("fitted_voltage_v", "V", "voltage of the fit at the conditions of the reading"),
+            Documented("residual_v", "V", "reading less fit"),
+            Documented(
+                "flag",
+                "-",
+                "`far`: far from the fit and part of it; `left out`: not part of it; `far efficiency`: its "
+                "analysis is far from the fit of the efficiency",
+            ),
+            Documented("place", "-", "line or row of the file of readings"),
+        ),
+    }
+)
+"""Columns of the tables that studies write, each in a folder of its own."""
+
+STUDY_MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "readings.csv": "from `calibrate`, one row per reading.",
+    }
+)
+"""What a row of each is."""
+
+
 TABLE_START: Final = "<!-- columns:start -->"
 TABLE_END: Final = "<!-- columns:end -->"
 
@@ -781,9 +816,9 @@ def readme_table() -> str:
         ),
         *(
             line
-            for file, rows in FURTHER_FILES.items()
+            for file, rows in (*FURTHER_FILES.items(), *STUDY_FILES.items())
             for line in _markdown(
-                f"`{file}`: {FURTHER_MEANINGS[file]}",
+                f"`{file}`: {({**FURTHER_MEANINGS, **STUDY_MEANINGS})[file]}",
                 described,
                 ((f"`{row.name}`", row.unit, row.meaning) for row in rows),
             )

@@ -47,6 +47,8 @@ class Fit:
         What is new in each residual, over the standard deviation that it should have. Shape (n,). [-]
     far : ndarray of int
         Positions of readings whose scaled residual is beyond `FAR`. They are part of the fit. [-]
+    covariance : ndarray
+        Covariance of the estimates. Shape (p, p). [products of the columns]
     """
 
     names: tuple[str, ...]
@@ -60,6 +62,7 @@ class Fit:
     residuals: Array
     scaled: Array
     far: Integers
+    covariance: Array
 
     def value(self, name: str) -> float:
         """Return the estimate of one coefficient.
@@ -90,6 +93,25 @@ class Fit:
             Half width. [as the column]
         """
         return float(self.half_widths[self.names.index(name)])
+
+    def half_width_at(self, rows: Array) -> Array:
+        """Return half the width of the 95 % interval of the mean response.
+
+        Parameters
+        ----------
+        rows : ndarray
+            Values of the columns. Shape (m, p). [as the columns]
+
+        Returns
+        -------
+        ndarray
+            Half widths, with Student's t of the coefficient that is known least well: on the wide side.
+            Shape (m,). [as the response]
+        """
+        certain = self.errors > 0.0
+        widest = float(np.max(self.half_widths[certain] / self.errors[certain], initial=0.0))
+        variance: Array = np.einsum("ij,jk,ik->i", rows, self.covariance, rows)
+        return widest * np.sqrt(np.maximum(variance, 0.0))
 
 
 def fit_line(names: tuple[str, ...], columns: Array, response: Array, times: Array | None = None) -> Fit:
@@ -147,7 +169,8 @@ def fit_line(names: tuple[str, ...], columns: Array, response: Array, times: Arr
     values = np.linalg.solve(r, q.T @ white)
     new = white - q @ (q.T @ white)
     noise = float(np.sqrt(new @ new / (n - p)))
-    errors = noise * np.sqrt(np.sum(np.linalg.inv(r) ** 2, axis=1))
+    inverse = np.linalg.inv(r)
+    errors = noise * np.sqrt(np.sum(inverse**2, axis=1))
     freedom = np.full(p, n - p, dtype=np.float64)
     if times is not None and memory > 0.0:
         freedom = _freedom(columns, response, times, memory)
@@ -166,6 +189,7 @@ def fit_line(names: tuple[str, ...], columns: Array, response: Array, times: Arr
         response - columns @ values,
         scaled,
         np.flatnonzero(np.abs(scaled) > FAR),
+        noise**2 * inverse @ inverse.T,
     )
 
 
