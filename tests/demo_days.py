@@ -10,14 +10,12 @@ import csv
 import datetime as dt
 import sys
 from collections.abc import Iterable
-from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
 import tariffs_demo
-from models.cell_voltage import CellVoltage
 from models.circuit import Circuit
 from models.horizon import Array
 from scheduler.read.files import Source

@@ -16,7 +16,7 @@ import numpy as np
 
 from models.horizon import Array, Integers, instant_of
 from scheduler.report import style
-from scheduler.report.cautions import CAUTIONS
+from scheduler.report.cautions import STUDY_CAUTION
 from scheduler.report.columns import STUDY_FILES
 from scheduler.report.wording import fixed, plain
 from scheduler.studies.calibrate import (
@@ -99,7 +99,7 @@ def calibration_text(
             "files as before: look it through, then put it in the place of the old one."
         ),
         "",
-        *(line for text in (CAUTIONS[0], CAUTIONS[1]) for line in _wrapped(text)),
+        *_wrapped(STUDY_CAUTION),
         "",
         "Inputs (SHA-256):",
         *(f"  {plain(name)}: {digest}" for name, digest in digests.items()),
@@ -180,11 +180,13 @@ def _far_lines(calibration: CircuitCalibration, zone: ZoneInfo) -> list[str]:
     left_out = np.flatnonzero(~calibration.used)
     lines = []
     if left_out.size:
-        lines.append(f"  left out as far from a first fit (--without-far): {left_out.size} readings")
+        lines.append(
+            f"  left out as far from a first fit (--without-far): {_count(left_out.size, 'reading')}"
+        )
         lines += _listed(left_out, residual, readings.times_min, readings.places, zone)
     if far.size:
         lines.append(
-            f"  far from the fit, and part of it: {far.size} readings beyond {FAR:g} standard deviations; "
+            f"  far from the fit, and part of it: {_count(far.size, 'reading')} beyond {FAR:g} standard deviations; "
             "look at them before you leave them out (--without-far)"
         )
         lines += _listed(far, residual, readings.times_min, readings.places, zone)
@@ -217,6 +219,15 @@ def _efficiency_lines(calibration: CircuitCalibration) -> list[str]:
     return lines
 
 
+def _signed(value: float) -> str:
+    text = fixed(value, 2)
+    return f"+{text}" if value > 0 and text != "0.00" else text
+
+
+def _count(number: int, one: str) -> str:
+    return f"{number} {one}" if number == 1 else f"{number} {one}s"
+
+
 def _power_lines(calibration: CircuitCalibration, zone: ZoneInfo) -> list[str]:
     months = power_by_month(calibration, zone)
     if not months:
@@ -227,7 +238,7 @@ def _power_lines(calibration: CircuitCalibration, zone: ZoneInfo) -> list[str]:
     ]
     for month in months:
         before, after = (
-            f"{fixed(value, 3)} ({100.0 * (value / month.metered_mw - 1.0):+.2f} %)"
+            f"{fixed(value, 3)} ({_signed(100.0 * (value / month.metered_mw - 1.0))} %)"
             for value in (month.before_mw, month.after_mw)
         )
         lines.append(
@@ -235,7 +246,7 @@ def _power_lines(calibration: CircuitCalibration, zone: ZoneInfo) -> list[str]:
             f"{after:>18}"
         )
     lines += _wrapped(
-        "What is left after the fit is not the cells: rectifier or busbar losses of the site file, or meters.",
+        "What is left after the fit is not the cells: losses of rectifiers or busbars, or a meter.",
         "    ",
     )
     return lines
