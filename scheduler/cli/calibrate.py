@@ -84,7 +84,7 @@ def calibrate(
         TEXT_NAME: lambda path: write_text(path, text),
         TABLE_NAME: lambda path: write_exactly(path, readings_csv(fits, found.zone)),
         SITE_NAME: lambda path: write_exactly(path, changed),
-        **{f"{one.before.name}.png": partial(write_plot, one, found.zone) for one in fits},
+        **{f"{one.before.name}.png": partial(write_plot, one, found.zone, found.notes) for one in fits},
     }
     tell("writing ...")
     publish(out, writers, replace, older=ours)

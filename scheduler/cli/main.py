@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from scheduler.cli.after import after
 from scheduler.cli.calibrate import calibrate
 from scheduler.cli.check import check
 from scheduler.cli.demo import demo
@@ -39,6 +40,7 @@ Make the plan for a day:              brinewatt plan my_site/site.toml --day 202
 Plan the rest of a running day:       brinewatt replan my_site/site.toml --earlier FOLDER ...
 Judge loads of your own:              brinewatt sheet my_site/site.toml loads.csv ...
 Fit the models to your readings:      brinewatt calibrate my_site/site.toml readings.csv ...
+Look back at a planned day:           brinewatt after FOLDER --site my_site/site.toml ...
 
 Exit codes: 0 done; 1 a bug; 2 wrong use or bad input; 3 a duty is missed or NOT A PLAN;
 4 a limit of the solver.
@@ -64,6 +66,7 @@ main.add_command(check)
 main.add_command(replan)
 main.add_command(sheet)
 main.add_command(calibrate)
+main.add_command(after)
 
 if __name__ == "__main__":
     sys.exit(main())

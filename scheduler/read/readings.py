@@ -147,11 +147,19 @@ def _by_circuit(table: Source, circuits: Mapping[str, Circuit], context: Context
     result = {}
     for name, rows in found.items():
         ones = sorted(rows.values(), key=lambda one: one.minute)
-        columns = tuple(np.array([one.values for one in ones], dtype=np.float64).T)
+        columns = np.array([one.values for one in ones], dtype=np.float64).T
+        load_ka, voltage, cells, electrolysers, temperature, strength, efficiency, power = columns
         result[name] = Readings(
             name,
             np.array([one.minute for one in ones], dtype=np.int64),
-            *columns,
+            load_ka,
+            voltage,
+            cells,
+            electrolysers,
+            temperature,
+            strength,
+            efficiency,
+            power,
             tuple(one.place for one in ones),
         )
     return result

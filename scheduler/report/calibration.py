@@ -39,6 +39,8 @@ TEXT_NAME, TABLE_NAME, SITE_NAME = "calibration.txt", "readings.csv", "site_cali
 MOST_FAR_SHOWN = 10
 """Readings far from a fit that the text lists; the table has all."""
 MILLI = 1000.0
+FOOT_CHARACTERS = 230
+"""Characters in a line below a plot."""
 
 
 def calibration_names(circuits: Iterable[str]) -> tuple[str, ...]:
@@ -186,8 +188,8 @@ def _far_lines(calibration: CircuitCalibration, zone: ZoneInfo) -> list[str]:
         lines += _listed(left_out, residual, readings.times_min, readings.places, zone)
     if far.size:
         lines.append(
-            f"  far from the fit, and part of it: {_count(far.size, 'reading')} beyond {FAR:g} standard deviations; "
-            "look at them before you leave them out (--without-far)"
+            f"  far from the fit, and part of it: {_count(far.size, 'reading')} beyond {FAR:g} standard "
+            "deviations; look at them before you leave them out (--without-far)"
         )
         lines += _listed(far, residual, readings.times_min, readings.places, zone)
     return lines or [f"  no reading is far from the fit ({FAR:g} standard deviations)"]
@@ -305,7 +307,7 @@ def _flags(calibration: CircuitCalibration) -> list[str]:
     return flags
 
 
-def write_plot(calibration: CircuitCalibration, zone: ZoneInfo, path: Path) -> None:
+def write_plot(calibration: CircuitCalibration, zone: ZoneInfo, notes: Iterable[str], path: Path) -> None:
     """Draw voltage against density with its interval, and the residuals over time, as PNG.
 
     Parameters
@@ -314,6 +316,8 @@ def write_plot(calibration: CircuitCalibration, zone: ZoneInfo, path: Path) -> N
         The fit. [-]
     zone : ZoneInfo
         Zone of the site. [-]
+    notes : iterable of str
+        Sentences that stand on every output of the site. [-]
     path : Path
         File to write. [-]
     """
@@ -364,5 +368,7 @@ def write_plot(calibration: CircuitCalibration, zone: ZoneInfo, path: Path) -> N
     words = f"{circuit.name}: U0 {calibration.fit.value(U0):.4f} V, k {calibration.k:.4f} V m2/kA"
     kept = "" if K in calibration.fit.names else " (k kept)"
     figure.suptitle(words + kept, fontsize=style.FONT_PT + 2, color=style.INK)
-    figure.tight_layout()
+    foot = textwrap.wrap(" ".join([*(plain(note) for note in notes), STUDY_CAUTION]), FOOT_CHARACTERS)
+    figure.text(0.01, 0.01, "\n".join(foot), fontsize=style.SMALL_PT - 1, color=style.FAINT_INK, va="bottom")
+    figure.tight_layout(rect=(0.0, 0.025 * (len(foot) + 1), 1.0, 1.0))
     figure.savefig(path, format="png", metadata={"Software": None})

@@ -31,8 +31,8 @@ SHORT_CAUTION = (
 
 STUDY_CAUTION = (
     "This is advice on figures only. Interlocks, permits, operating procedures, local codes and licensed "
-    "practice come first, always. Readings of cell voltage here are means for planning: they do not watch single "
-    "cells, hydrogen in chlorine, differential pressure or brine flow."
+    "practice come first, always. Readings here are means for planning: they do not watch single cells, "
+    "hydrogen in chlorine, differential pressure or brine flow."
 )
 """What stands on every study of readings."""
 

@@ -757,6 +757,32 @@ STUDY_FILES: Final[Mapping[str, tuple[Documented, ...]]] = MappingProxyType(
             ),
             Documented("place", "-", "line or row of the file of readings"),
         ),
+        "effects.csv": (
+            Documented(
+                "line",
+                "-",
+                "`planned`, then `price`, `volume`, `efficiency`, `other_load`, then `actual`: planned and "
+                "effects add up to actual",
+            ),
+            Documented("amount", "currency", "power bill of the day, or effect on it, rounded to cents"),
+        ),
+        "intervals.csv": (
+            *_WHEN,
+            Documented("{planned_or_actual}_import_mw", "MW", "import of the site"),
+            Documented(
+                "{planned_or_actual}_other_mw", "MW", "import beside rectifiers and circuit auxiliaries"
+            ),
+            Documented("{circuit}_{planned_or_actual}_load_ka", "kA", "load"),
+            Documented("{circuit}_planned_ac_power_mw", "MW", "AC power before the rectifiers, planned"),
+            Documented("{circuit}_model_ac_power_mw", "MW", "the same by the model at actual loads"),
+            Documented("{circuit}_actual_ac_power_mw", "MW", "the same as metered"),
+        ),
+        "chlorine.csv": (
+            Documented("way", "-", "`kah`, `sales` (sold, used and stored) or `alkali`"),
+            Documented("chlorine_t", "t", "chlorine made, as Cl2"),
+            Documented("uncertainty_t", "t", "half width of its 95 % interval"),
+            Documented("source", "-", "`value from memory` where an uncertainty in it is one, else `given`"),
+        ),
     }
 )
 """Columns of the tables that studies write, each in a folder of its own."""
@@ -764,6 +790,9 @@ STUDY_FILES: Final[Mapping[str, tuple[Documented, ...]]] = MappingProxyType(
 STUDY_MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
     {
         "readings.csv": "from `calibrate`, one row per reading.",
+        "effects.csv": "from `after`, bills and effects.",
+        "intervals.csv": "from `after`, plan day, one row per interval.",
+        "chlorine.csv": "from `after`, one row for each way of counting.",
     }
 )
 """What a row of each is."""
