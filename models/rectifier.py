@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.checks import Number, above, at_least, check
+from models.checks import Number, above, at_least, between, check
 
 
 @dataclass(frozen=True)
@@ -28,6 +28,9 @@ class Rectifier:
         Voltage drop across the semiconductors, 0 or more. [V]
     resistance_uohm : float
         Resistance of windings and bars as seen by the current of the circuit, 0 or more. [uohm]
+    margin_percent : float
+        Part of the highest DC voltage that plans leave free, because cells differ from their model by
+        1 to 2 percent; 0 to 100. [%]
 
     Raises
     ------
@@ -46,6 +49,7 @@ class Rectifier:
     fixed_loss_mw: float = 0.0
     drop_v: float = 1.0
     resistance_uohm: float = 0.0
+    margin_percent: float = 0.0
 
     def __post_init__(self) -> None:
         """Check the ranges."""
@@ -57,7 +61,13 @@ class Rectifier:
             fixed_loss_mw=at_least(0, "MW"),
             drop_v=at_least(0, "V"),
             resistance_uohm=at_least(0, "uohm"),
+            margin_percent=between(0, 100, "%"),
         )
+
+    @property
+    def planned_dc_voltage_max_v(self) -> float:
+        """Highest DC voltage of a plan: the limit less the margin. [V]."""
+        return self.dc_voltage_max_v * (1.0 - self.margin_percent / 100.0)
 
     @classmethod
     def from_nominal(
