@@ -80,7 +80,7 @@ class Unit(ABC):
             at = places.get(flow.variable)
             at = everywhere if at is None else at
             net = flows.setdefault(flow.commodity, np.zeros((*days, len(horizon))))
-            np.add.at(net, (..., at), flow.coefficient * values[flow.variable] + flow.constant)
+            net[..., at] += flow.coefficient * values[flow.variable] + flow.constant
         return Simulation(flows)
 
     def key(self, piece: str) -> str:

@@ -10,8 +10,10 @@ import click
 
 from scheduler.cli.check import check
 from scheduler.cli.demo import demo
+from scheduler.cli.limits import limits
 from scheduler.cli.plan import plan
 from scheduler.cli.replan import replan
+from scheduler.cli.robustness import robustness
 from scheduler.cli.sheet import sheet
 from scheduler.errors import BrinewattError
 
@@ -37,6 +39,8 @@ Check your files:                     brinewatt check my_site/site.toml
 Make the plan for a day:              brinewatt plan my_site/site.toml --day 2026-06-08
 Plan the rest of a running day:       brinewatt replan my_site/site.toml --earlier FOLDER ...
 Judge loads of your own:              brinewatt sheet my_site/site.toml loads.csv ...
+How a plan holds on 200 other days:   brinewatt robustness my_site/site.toml --out FOLDER
+What each limit is worth on a day:    brinewatt limits my_site/site.toml
 
 Exit codes: 0 done; 1 a bug; 2 wrong use or bad input; 3 a duty is missed or NOT A PLAN;
 4 a limit of the solver.
@@ -61,6 +65,8 @@ main.add_command(demo)
 main.add_command(check)
 main.add_command(replan)
 main.add_command(sheet)
+main.add_command(robustness)
+main.add_command(limits)
 
 if __name__ == "__main__":
     sys.exit(main())

@@ -21,7 +21,8 @@ House rules, in this order:
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
+from typing import Any
 
 import numpy as np
 
@@ -34,6 +35,7 @@ from models.hydrogen import HydrogenBoiler
 from models.liquefier import Liquefier, Vaporiser
 from models.order import Lot, Pipeline
 from models.pieces import Stock
+from models.rectifier import Rectifier
 from models.site import Site
 from models.situation import Situation
 from models.trade import Outlet, Purchase
@@ -155,7 +157,9 @@ class _Lever:
         rate = self.coefficient + sum(factor * coefficient for _, factor, coefficient in self.coupled)
         wanted = np.where(where, -surplus / rate, 0.0)
         # Where the plan itself stands outside the range, it stays there but goes no further out.
-        step = np.clip(wanted, np.minimum(self.lower - x[self.key], 0), np.maximum(self.upper - x[self.key], 0))
+        step = np.clip(
+            wanted, np.minimum(self.lower - x[self.key], 0), np.maximum(self.upper - x[self.key], 0)
+        )
         x[self.key] = x[self.key] + step
         for key, factor, _ in self.coupled:
             x[key] = x[key] + factor * step
@@ -181,11 +185,46 @@ def run(plan: Plan, days: Days) -> Run:
     return _Shift(plan.site, plan.situation, horizon, planned, days).run(plan)
 
 
+def with_margins(site: Site, factor: float) -> Site:
+    """Return a site whose plans keep a multiple of its margins.
+
+    Parameters
+    ----------
+    site : Site
+        The works. [-]
+    factor : float
+        Multiple of every margin: 0 none, 2 doubled. 0 or more. [-]
+
+    Returns
+    -------
+    Site
+        The same works with other margins. [-]
+    """
+    return replace(site, units=tuple(_margins(unit, factor) for unit in site.units))
+
+
+MARGINS = ("margin_percent", "margin_mw")
+"""Fields of units that hold a margin."""
+
+
+def _margins(unit: Any, factor: float) -> Any:
+    changed: dict[str, Any] = {}
+    for part in fields(unit):
+        value = getattr(unit, part.name)
+        if part.name in MARGINS:
+            changed[part.name] = factor * value
+        elif isinstance(value, Rectifier):
+            changed[part.name] = _margins(value, factor)
+    return replace(unit, **changed) if changed else unit
+
+
 class _Shift:
     def __init__(
         self, site: Site, situation: Situation, horizon: Horizon, planned: Mapping[str, Array], days: Days
     ) -> None:
-        self.site, self.situation, self.horizon, self.days = site, situation, horizon, days
+        # Operators use what equipment can do; margins are for plans.
+        self.site, self.situation, self.horizon, self.days = with_margins(site, 0.0), situation, horizon, days
+        self.planned_for = {unit.name: unit for unit in site.units}
         shape = (days.count, len(horizon))
         self.x = {key: np.broadcast_to(value, shape).copy() for key, value in planned.items()}
         self.flows: dict[tuple[str, str], Array] = {}
@@ -268,7 +307,6 @@ class _Shift:
             real = replace(
                 circuit,
                 voltage=circuit.cell_voltage.scaled(float(factor)),
-                rectifier=replace(circuit.rectifier, margin_percent=0.0),
                 thermal=None,
             )
             ceiling = real.state(self.horizon, situation).ceilings_ka["rectifier DC voltage"]
@@ -285,7 +323,8 @@ class _Shift:
         factor = self.days.take.get(customer.name, np.ones(self.days.count))
         key = customer.key("take")
         # Without any difference he takes what is planned, margin included: the margin is for days with one.
-        margin = np.where(factor == 1.0, 1.0, 1.0 + customer.margin_percent / 100.0)
+        expected = 1.0 + getattr(self.planned_for[customer.name], "margin_percent", 0.0) / 100.0
+        margin = np.where(factor == 1.0, 1.0, expected)
         self.x[key] = self.x[key] * (factor / margin)[:, None]
         self.asked[customer.name] = self.x[key]
         self.flows[customer.name, customer.commodity] = -self.x[key]

@@ -7,7 +7,7 @@ day stands in `operators`. Limits are the true ones, without the margins that a 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass
 from enum import Enum
 from types import MappingProxyType
 from typing import Any
@@ -21,16 +21,17 @@ from models.horizon import Array, Mask
 from models.liquefier import Liquefier
 from models.meter import SiteMeter
 from models.order import Lot, Pipeline
-from models.rectifier import Rectifier
 from models.site import Site
 from models.tail_gas import hydrogen_fraction
 from models.tank import ChlorineStore, Store
 from models.unit import Unit
 from scheduler.result import Plan, Status
-from scheduler.studies.operators import Days, Run, run
+from scheduler.studies.operators import Days, Run, run, with_margins
 
 TOLERANCE = 1e-6
 """Excess over a limit, as a share of its size, that counts as none. [-]"""
+PEAK_ROOM_MW = 0.1
+"""Excess over the billed peak that does not count: inside what meters round. [MW]"""
 BOUND = 0.05
 """Share of the days without a trip on which a limit of plant or permit may break. [-]"""
 TWO_SIDED_95 = 1.959963984540054
@@ -229,39 +230,6 @@ class Broken:
     excess: Array
 
 
-def with_margins(site: Site, factor: float) -> Site:
-    """Return a site whose plans keep a multiple of its margins.
-
-    Parameters
-    ----------
-    site : Site
-        The works. [-]
-    factor : float
-        Multiple of every margin: 0 none, 2 doubled. 0 or more. [-]
-
-    Returns
-    -------
-    Site
-        The same works with other margins. [-]
-    """
-    return replace(site, units=tuple(_margins(unit, factor) for unit in site.units))
-
-
-MARGINS = ("margin_percent", "margin_mw")
-"""Fields of units that hold a margin."""
-
-
-def _margins(unit: Any, factor: float) -> Any:
-    changed: dict[str, Any] = {}
-    for field in fields(unit):
-        value = getattr(unit, field.name)
-        if field.name in MARGINS:
-            changed[field.name] = factor * value
-        elif isinstance(value, Rectifier):
-            changed[field.name] = _margins(value, factor)
-    return replace(unit, **changed) if changed else unit
-
-
 def broken(plan: Plan, days: Days, result: Run) -> tuple[Broken, ...]:
     """Hold what days came to against every true limit.
 
@@ -329,7 +297,10 @@ def _stock_limits(plan: Plan, result: Run) -> Iterator[Broken]:
             permit = sum(store.permit_t - store.wagons_t for store in permits)
             cover = sum(store.cover_min_t for store in permits)
             yield Broken(
-                f"permit of {name}, wagons included", Kind.PERMIT, "t", _over(level, np.maximum(permit, planned))
+                f"permit of {name}, wagons included",
+                Kind.PERMIT,
+                "t",
+                _over(level, np.maximum(permit, planned)),
             )
             yield Broken(
                 f"{name} below its cover for a trip",
@@ -356,7 +327,8 @@ def _planned_level(plan: Plan, commodity: str, result: Run) -> Array:
     total = np.zeros(len(clock))
     for stock in stocks:
         total += np.concatenate([[stock.initial], plan.audit.values[stock.key]])
-    return np.interp(result.horizon.starts_min + result.horizon.lengths_min, clock, total)
+    level: Array = np.interp(result.horizon.starts_min + result.horizon.lengths_min, clock, total)
+    return level
 
 
 def _row_limits(plan: Plan, result: Run) -> Iterator[Broken]:
@@ -372,7 +344,7 @@ def _row_limits(plan: Plan, result: Run) -> Iterator[Broken]:
             left = np.zeros((next(iter(result.levels.values())).shape[0], n))
             for entry in rows.entries:
                 part = entry.coefficients * result.setpoints[entry.variable][:, entry.positions]
-                np.add.at(left, (..., entry.rows), part)
+                np.add.at(left.T, entry.rows, part.T)
             over = _over(left, rows.upper) + _over(-left, -rows.lower)
             yield Broken(rows.meaning, Kind.PLANT, rows.unit, over)
 
@@ -382,7 +354,9 @@ def _hydrogen_limits(plan: Plan, result: Run) -> Iterator[Broken]:
         if isinstance(unit, Liquefier):
             feed = result.setpoints[unit.key("feed")]
             share = hydrogen_fraction(
-                unit.feed_hydrogen_percent / 100.0, unit.feed_chlorine_percent / 100.0, unit.liquefaction_yield
+                unit.feed_hydrogen_percent / 100.0,
+                unit.feed_chlorine_percent / 100.0,
+                unit.liquefaction_yield,
             )
             percent = np.where(feed > 0, 100.0 * share, 0.0)
             over = _over(percent, unit.tail_hydrogen_max_percent)
@@ -415,8 +389,10 @@ def _power_limits(plan: Plan, result: Run) -> Iterator[Broken]:
         if isinstance(term, Peak) and len(term.period):
             billed = float(plan.audit.values[f"{prefix}_peak"][0])
             means = np.zeros((drawn.shape[0], int(term.period.max()) + 1))
-            np.add.at(means, (..., term.period), term.weight * drawn[:, term.position])
-            yield Broken(f"billed peak of the plan, {term.name}", Kind.PEAK, "MW", _over(means, billed))
+            np.add.at(means.T, term.period, (term.weight * drawn[:, term.position]).T)
+            yield Broken(
+                f"billed peak of the plan, {term.name}", Kind.PEAK, "MW", _over(means, billed + PEAK_ROOM_MW)
+            )
 
 
 @dataclass(frozen=True)
@@ -612,4 +588,5 @@ def units_with_margins(site: Site) -> tuple[Unit, ...]:
     tuple of Unit
         Units with a margin above 0. [-]
     """
-    return tuple(unit for unit in site.units if _margins(unit, 0.0) != unit)
+    bare = with_margins(site, 0.0).units
+    return tuple(unit for unit, without in zip(site.units, bare, strict=True) if without != unit)
