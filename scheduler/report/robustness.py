@@ -123,8 +123,9 @@ def robustness_text(
         *([advice] if advice else []),
         f"Margins: {', '.join(plain(unit.name) for unit in units_with_margins(site)) or 'none'}.",
         f"Days: cell voltage of each circuit +-{u.voltage_percent:g} % and take of each pipeline customer "
-        f"+-{u.take_percent:g} % (normal, 95 % of the days within, the same all day); {100 * u.late_share:g} % "
-        f"of the lots late by {u.late_mean_h:g} h in the mean (exponential, at most {u.late_max_h:g} h); "
+        f"+-{u.take_percent:g} % (normal, 95 % of the days within, the same all day); "
+        f"{100 * u.late_share:g} % of the lots late by "
+        f"{u.late_mean_h:g} h in the mean (exponential, at most {u.late_max_h:g} h); "
         f"{100 * u.trip_share:g} % of the days with a trip of one circuit for {u.trip_min_h:g} to "
         f"{u.trip_max_h:g} h. These are assumptions of this project, not measurements of this plant.",
         "Operators keep the planned loads and do not plan again: pipeline customers come first, liquefaction "
