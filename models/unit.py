@@ -60,8 +60,9 @@ class Unit(ABC):
         situation : Situation
             What is known this morning. [-]
         setpoints : mapping
-            Values of the unit's own variables, by key; the last axis is that of the variable, axes before
-            it are so many days at once. Curve results are not setpoints. [as declared]
+            Values of the unit's own variables, by key, and of those it declares to read; the last axis is
+            that of the variable, axes before it are so many days at once. Curve results are not setpoints.
+            [as declared]
 
         Returns
         -------

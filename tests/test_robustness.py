@@ -158,6 +158,21 @@ def test_late_lot_keeps_its_tonnes(tight: Plan) -> None:
     assert late.setpoints["cl_road_mon_loading"][0, 12:] == pytest.approx(loading[:-12], abs=1e-9)
 
 
+def test_loaded_wagons_count_until_they_leave(tight: Plan) -> None:
+    """40 t of road tankers stand loaded inside the permit at 17:45 and have left at 18:00, late ones later."""
+    days = Days(2, late_min={"cl_road_mon": np.array([0.0, 60.0])})
+    result = run(tight, days)
+    (standing,) = result.on_site.values()
+    lots = {name: result.setpoints[f"{name}_loading"] / 4.0 for name in ("cl_road_mon", "cl_container_mon")}
+    road, container = (np.cumsum(loaded, axis=1) for loaded in lots.values())
+    assert standing[0, 63] == pytest.approx(road[0, 63] + container[0, 63])
+    assert road[0, 71] == pytest.approx(40.0, abs=1e-6)
+    assert standing[0, 71] == pytest.approx(40.0, abs=1e-6)
+    assert standing[0, 72] == pytest.approx(0.0, abs=1e-9)
+    assert standing[1, 75] == pytest.approx(40.0, abs=1e-6)
+    assert standing[1, 76] == pytest.approx(0.0, abs=1e-9)
+
+
 def test_draw_has_the_stated_spread(tight: Plan) -> None:
     """95 % of the days lie within the stated range, trips and late lots have their shares (4 sd)."""
     days = draw(tight, Uncertainty(), 4000, 7)

@@ -96,6 +96,9 @@ class Run:
         What each pipeline customer asks for. Each shape (D, n). [t/h]
     held_back_ka : mapping
         Planned load that the DC voltage does not allow, by circuit. Each shape (D, n). [kA]
+    on_site : mapping
+        What stands loaded on site at the END of each interval, by the account that counts it. A late lot
+        leaves as much later. Each shape (D, n). [t]
     """
 
     horizon: Horizon
@@ -106,6 +109,7 @@ class Run:
     left_over: Mapping[str, Array]
     asked: Mapping[str, Array]
     held_back_ka: Mapping[str, Array]
+    on_site: Mapping[str, Array] = field(default_factory=dict)
 
 
 def plan_day(plan: Plan) -> tuple[Horizon, dict[str, Array]]:
@@ -229,6 +233,7 @@ class _Shift:
         self.x = {key: np.broadcast_to(value, shape).copy() for key, value in planned.items()}
         self.flows: dict[tuple[str, str], Array] = {}
         self.asked: dict[str, Array] = {}
+        self.on_site: dict[str, Array] = {}
         self.held_back: dict[str, Array] = {}
         self.stored = {record.commodity for record in _stocks(site, horizon, situation)}
 
@@ -255,9 +260,10 @@ class _Shift:
             for unit in buses:
                 self._simulate(unit)
         self._simulate_meter()
+        self._simulate_closings()
         net = self._net()
         levels = {}
-        for name in self.stored:
+        for name in self.stored & set(net):
             initial = sum(s.initial for s in plan.declaration.stocks if s.commodity == name)
             levels[name] = initial + np.cumsum(net[name] * self.horizon.hours, axis=-1)
         open_ = {name: value for name, value in net.items() if name not in self.stored}
@@ -270,6 +276,7 @@ class _Shift:
             {name: np.maximum(value, 0.0) for name, value in open_.items()},
             self.asked,
             self.held_back,
+            self.on_site,
         )
 
     def _simulate(self, unit: Unit) -> None:
@@ -278,6 +285,8 @@ class _Shift:
             for v in unit.declare(self.horizon, self.situation).variables
             if v.intervals is not None and v.key in self.x
         }
+        reads = unit.declare(self.horizon, self.situation).reads
+        setpoints.update({key: self.x[key] for key in reads if key in self.x})
         made = unit.simulate(self.horizon, self.situation, setpoints)
         for commodity, flow in made.flows.items():
             self.flows[unit.name, commodity] = np.broadcast_to(flow, (self.days.count, len(self.horizon)))
@@ -343,6 +352,12 @@ class _Shift:
         fro = np.interp(starts[None, :] - late[:, None], clock, done, left=0.0)
         self.x[key] = (to - fro) / self.horizon.hours
         self.flows[lot.name, lot.commodity] = -self.x[key]
+        if lot.standing is not None:
+            leaves = lot.window_end_min if lot.leaves_min is None else lot.leaves_min
+            gone = self.horizon.starts_min[None, :] >= leaves + late[:, None]
+            on_site = lot.loaded_t + np.cumsum(self.x[key] * self.horizon.hours, axis=-1)
+            before = self.on_site.get(lot.standing, np.zeros(gone.shape))
+            self.on_site[lot.standing] = before + np.where(gone, 0.0, on_site)
 
     def _bounds(self, unit: Unit, piece: str) -> tuple[Array, Array]:
         for variable in unit.declare(self.horizon, self.situation).variables:
@@ -500,6 +515,15 @@ class _Shift:
         others = {pair: f for pair, f in self.flows.items() if pair[1] == "power" and pair[0] != unit.name}
         self.x[self.site.meter] = -sum(others.values(), np.zeros((self.days.count, len(self.horizon))))
         self._simulate(unit)
+
+    def _simulate_closings(self) -> None:
+        """Let units that take up what others leave, such as reactive power, do so last."""
+        for unit in self.site.units:
+            declared = unit.declare(self.horizon, self.situation)
+            for closing in declared.closings:
+                self.x[closing.variable] = self.x[closing.variable] - self._surplus(closing.commodity)
+            if declared.closings or declared.reads:
+                self._simulate(unit)
 
 
 def _stocks(site: Site, horizon: Horizon, situation: Situation) -> list[Stock]:

@@ -295,12 +295,14 @@ def _stock_limits(plan: Plan, result: Run) -> Iterator[Broken]:
         permits = [store for store in stores if isinstance(store, ChlorineStore)]
         if permits:
             permit = sum(store.permit_t - store.wagons_t for store in permits)
+            nothing = np.zeros(level.shape)
+            wagons = sum((result.on_site.get(store.loaded, nothing) for store in permits), nothing)
             cover = sum(store.cover_min_t for store in permits)
             yield Broken(
                 f"permit of {name}, wagons included",
                 Kind.PERMIT,
                 "t",
-                _over(level, np.maximum(permit, planned)),
+                _over(level + wagons, np.maximum(permit, planned)),
             )
             yield Broken(
                 f"{name} below its cover for a trip",
