@@ -34,7 +34,9 @@ from models.pieces import (
     Rows,
     Simulation,
     Variable,
+    changes_of_position,
 )
+from models.reactive import REACTIVE, line_above, rectifier_mvar
 from models.rectifier import Rectifier
 from models.situation import Situation
 from models.technology import DEFAULTS
@@ -123,6 +125,12 @@ class Circuit(Unit):
         times this time, whatever the length of the intervals. [min]
     step_ka : float, optional
         Operable step of the load, a fine step or a tap; any load if not stated. [kA]
+    tap_positions_ka : tuple of float
+        Loads that a tap changer can hold, ascending, in place of `step_ka`; any load if empty. [kA]
+    tap_range_ka : float
+        How far fine regulation moves the load from a tap position, 0 or more. [kA]
+    tap_changes_per_day : int, optional
+        Greatest number of changes of tap on a local day; no limit if not stated. [-]
     changes_per_shift, changes_per_day : int, optional
         Greatest number of load changes in a shift and on a local day; no limit if not stated. [-]
     dwell_minutes : float
@@ -163,6 +171,9 @@ class Circuit(Unit):
     ramp_ka_per_min: float | None = None
     ramp_minutes: float = 15.0
     step_ka: float | None = None
+    tap_positions_ka: tuple[float, ...] = ()
+    tap_range_ka: float = 0.0
+    tap_changes_per_day: int | None = None
     changes_per_shift: int | None = None
     changes_per_day: int | None = None
     dwell_minutes: float = 0.0
@@ -189,6 +200,8 @@ class Circuit(Unit):
             ramp_ka_per_min=above(0, "kA/min"),
             ramp_minutes=above(0, "min"),
             step_ka=above(0, "kA"),
+            tap_range_ka=at_least(0, "kA"),
+            tap_changes_per_day=at_least(0),
             changes_per_shift=at_least(0),
             changes_per_day=at_least(0),
             dwell_minutes=at_least(0, "min"),
@@ -197,6 +210,7 @@ class Circuit(Unit):
             low_density_hours=above(0, "h"),
         )
         in_order(self, "density_min_ka_per_m2", "density_max_ka_per_m2", "kA/m2")
+        self._check_taps()
         if not self.cell_voltage.convex_power(self.density_min_ka_per_m2, self.density_max_ka_per_m2):
             raise InvalidValues(
                 [
@@ -209,6 +223,22 @@ class Circuit(Unit):
                     )
                 ]
             )
+
+    def _check_taps(self) -> None:
+        taps = self.tap_positions_ka
+        problems = []
+        if taps and self.step_ka is not None:
+            problems.append(("tap_positions_ka", "give 'step_ka' or 'tap_positions_ka', not both"))
+        if list(taps) != sorted(set(taps)) or any(tap <= 0 for tap in taps):
+            problems.append(
+                ("tap_positions_ka", f"'tap_positions_ka' must ascend and be above 0 [kA] (got {list(taps)})")
+            )
+        if not taps and (self.tap_range_ka > 0 or self.tap_changes_per_day is not None):
+            problems.append(
+                ("tap_positions_ka", "'tap_range_ka' and 'tap_changes_per_day' need 'tap_positions_ka'")
+            )
+        if problems:
+            raise InvalidValues(problems)
 
     @property
     def cell_voltage(self) -> CellVoltage:
@@ -331,6 +361,12 @@ class Circuit(Unit):
         if self.brine is not None:
             salt = mass_ratio(self.salt)
             flows.append(Flow(self.brine, load, -salt * slope, -salt * constant))
+        if self.rectifier.no_load_voltage_v is not None:
+            # Concave in the load, so the plan holds a line above it; the audit takes the curve.
+            up, at_zero = line_above(
+                lambda x, t: self._reactive(x, t, state), low, high, np.arange(len(horizon))
+            )
+            flows.append(Flow(REACTIVE, load, -up, -at_zero))
         variable = Variable(
             load,
             "kA",
@@ -382,6 +418,14 @@ class Circuit(Unit):
         dc = state.cells[t] * self.cell_voltage.voltage(density) * load / 1000.0
         losses = self.busbar.loss_mw(load) + self.rectifier.loss_mw(load)
         return np.where(on, dc + losses, 0.0)
+
+    def _reactive(self, load: Array, t: Integers, state: CircuitState) -> Array:
+        on = state.in_service[t]
+        density = np.where(on, load / (self.area_m2 * np.maximum(state.electrolysers[t], 1)), 1.0)
+        volts = state.cells[t] * self.cell_voltage.voltage(density) + self.busbar.drop_v(load)
+        rectifier = self.rectifier
+        no_load = rectifier.no_load_voltage_v or np.inf
+        return np.where(on, rectifier_mvar(load, volts, no_load, rectifier.distortion), 0.0)
 
     def _ac_slope(self, load: Array, t: Integers, state: CircuitState) -> Array:
         on = state.in_service[t]
@@ -469,9 +513,7 @@ class Circuit(Unit):
 
     def _quiet_first(self, horizon: Horizon, situation: Situation, state: CircuitState) -> tuple[Rows, ...]:
         """Return the rule for a horizon that starts in a quiet time: the load before stays, on its step."""
-        before = situation.loads_before.get(self.name, 0.0)
-        if self.step_ka is not None:
-            before = self.step_ka * round(before / self.step_ka)
+        before = self._moves(horizon, situation, state).nearest(situation.loads_before.get(self.name, 0.0))
         possible = state.in_service[0] and state.load_min_ka[0] <= before <= state.load_max_ka[0]
         lock = situation.locks.get(self.name)
         locked = lock is not None and bool(lock.where_given(horizon)[0][0])
@@ -617,6 +659,7 @@ class Circuit(Unit):
 
     def _moves(self, horizon: Horizon, situation: Situation, state: CircuitState) -> Moves:
         limits = []
+        taps = []
         made = self._changes_made(horizon, situation)
         zone = ZoneInfo(horizon.timezone)
         for labels, label_of, most in (
@@ -633,6 +676,12 @@ class Circuit(Unit):
                     )
                     for label in dict.fromkeys(labels)
                 ]
+        if self.tap_changes_per_day is not None:
+            days = np.array([day.isoformat() for day in horizon.days])
+            taps = [
+                ChangeLimit(label, np.flatnonzero(days == label), self._taps_left(horizon, situation, label))
+                for label in dict.fromkeys(days.tolist())
+            ]
         rested = made[-1] + self.dwell_minutes if made else -np.inf
         ramp = np.inf if self.ramp_ka_per_min is None else self.ramp_ka_per_min * self.ramp_minutes
         return Moves(
@@ -647,8 +696,23 @@ class Circuit(Unit):
             ramp,
             situation.loads_before.get(self.name),
             horizon.starts_min < rested,
+            self.tap_positions_ka,
+            self.tap_range_ka,
+            tuple(taps),
             meaning=f"changes of the load of {self.name}",
         )
+
+    def _taps_left(self, horizon: Horizon, situation: Situation, day: str) -> int:
+        """Return the changes of tap that a day has left after those of its past."""
+        most = self.tap_changes_per_day or 0
+        past = situation.past_loads.get(self.name)
+        if past is None:
+            return most
+        zone = ZoneInfo(horizon.timezone)
+        before = past.starts_min < horizon.start_min
+        made = changes_of_position(self.tap_positions_ka, self.tap_range_ka, past.values[before])
+        days = [_day_label(instant_of(int(m)).astimezone(zone)) for m in past.starts_min[before]]
+        return max(most - sum(changed and label == day for changed, label in zip(made, days, strict=True)), 0)
 
     def simulate(self, horizon: Horizon, situation: Situation, setpoints: Mapping[str, Array]) -> Simulation:
         """Return products, power and readings at given loads, cell by cell (see `Unit.simulate`)."""
@@ -677,6 +741,9 @@ class Circuit(Unit):
         }
         if self.brine is not None:
             flows[self.brine] = -chlorine * mass_ratio(self.salt)
+        if self.rectifier.no_load_voltage_v is not None:
+            standing = replace(state, in_service=on)
+            flows[REACTIVE] = -self._reactive(load, np.arange(len(load)), standing)
         unit_max = state.rectifier_units * self.rectifier.unit_load_max_ka
         limits = (
             Limit(

@@ -53,11 +53,19 @@ def audit(formulation: Formulation, values: Mapping[str, Array]) -> Audit:
         exact[curve.key] = curve.value(exact[curve.of], everywhere)
     simulations: dict[str, Simulation] = {}
     flows: dict[tuple[str, str], Array] = {}
-    for unit in site.units:
+    closing = {record.variable: record.commodity for record in records.closings}
+    # Who takes up what the others leave, or looks at it, is simulated after them.
+    last = [u for u in site.units if any(key in closing for key in formulation.setpoints[u.name])]
+    for unit in (*(u for u in site.units if u not in last), *last):
+        if last and unit is last[0]:
+            for key, commodity in closing.items():
+                others = [flow for (_, name), flow in flows.items() if name == commodity]
+                exact[key] = -np.sum(np.stack([np.zeros(len(horizon)), *others]), axis=0)
         setpoints = {key: exact[key] for key in formulation.setpoints[unit.name]}
         simulations[unit.name] = unit.simulate(horizon, situation, setpoints)
         for commodity, flow in simulations[unit.name].flows.items():
             flows[unit.name, commodity] = flow
+    simulations = {unit.name: simulations[unit.name] for unit in site.units}
     net: dict[str, Array] = {}
     size: dict[str, float] = {}
     for (_, commodity), flow in flows.items():

@@ -220,7 +220,7 @@ class Search:
         return Found(answer, best.values, best.raw, best.cost, bound, count)
 
     def keeps_limits(self, exact: Mapping[str, Array]) -> bool:
-        """Tell whether the true import and the rules of exclusion hold.
+        """Tell whether the true import, what units limit it by, and the rules of exclusion hold.
 
         Parameters
         ----------
@@ -238,6 +238,15 @@ class Search:
             room = LIMIT_TOLERANCE * np.maximum(np.abs(high), 1.0)
             if np.any(exact[meter] > high + room) or np.any(exact[meter] < low - room):
                 return False
+            for rows in self.formulation.metered:
+                left = np.zeros(rows.size)
+                for entry in rows.entries:
+                    np.add.at(left, entry.rows, entry.coefficients * exact[entry.variable][entry.positions])
+                spare = LIMIT_TOLERANCE * np.maximum(
+                    np.abs(np.where(np.isfinite(rows.upper), rows.upper, 0)), 1
+                )
+                if np.any(left > rows.upper + spare) or np.any(left < rows.lower - spare):
+                    return False
         return not any(np.any(self._clashes(rule, exact)) for rule in range(self._rules))
 
     @property
@@ -294,6 +303,18 @@ class Search:
             bounds = np.array(list(touched.values()))
             self.solver.set_column_bounds(np.array(list(touched)), bounds[:, 0], bounds[:, 1])
         return found
+
+    def hold_down(self) -> None:
+        """Add the chord of every curve, so that no power beyond them is claimed to keep a limit."""
+        rows: list[tuple[float, float, list[int], list[float]]] = []
+        for curve in self.formulation.declaration.curves:
+            low, high = self._bounds[curve.of]
+            for t in np.flatnonzero(high > low).tolist():
+                if (curve.key, t) not in self._chorded:
+                    self._chorded.add((curve.key, t))
+                    rows.append(self._chord(curve, t))
+        self.solver.add_rows(rows)
+        self.chords += len(rows)
 
     def refine(self, raw: Mapping[str, Array], exact: Mapping[str, Array]) -> bool:
         """Add the cuts that a solution of another objective asks for.

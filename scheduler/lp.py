@@ -51,9 +51,11 @@ class Formulation:
     unit_costs : frozenset of str
         Keys of the costs that units declare; the rest is the contract's. [-]
     setpoints : mapping
-        Keys of the variables of each unit by its name. [-]
+        Keys of the variables of each unit by its name, and of those it reads. [-]
     terms : tuple of (str, Term)
         The contract's terms. [-]
+    metered : tuple of Rows
+        Rows of units that limit the metered import, by itself or with others. [-]
     ramps : RampResults
         Keys of the energies of ramps that the terms count. [-]
     """
@@ -65,6 +67,7 @@ class Formulation:
     unit_costs: frozenset[str]
     setpoints: Mapping[str, tuple[str, ...]]
     terms: tuple[tuple[str, Term], ...]
+    metered: tuple[Rows, ...] = ()
     ramps: RampResults = field(default_factory=RampResults)
 
 
@@ -102,8 +105,9 @@ def formulate(site: Site, horizon: Horizon, situation: Situation) -> Formulation
         situation,
         declaration,
         frozenset(cost.key for cost in units.costs),
-        {name: tuple(v.key for v in part.variables) for name, part in parts.items()},
+        {name: (*(v.key for v in part.variables), *part.reads) for name, part in parts.items()},
         site.contract.terms(horizon, situation),
+        tuple(r for r in units.rows if any(entry.variable == site.meter for entry in r.entries)),
         ramps,
     )
     check_keys(declaration)
@@ -132,6 +136,7 @@ def check_keys(declaration: Declaration) -> None:
     named += [(rule.key, key) for rule in declaration.exclusives for key in (rule.first, rule.second)]
     named += [(cost.key, cost.variable) for cost in declaration.costs]
     named += [(flow.commodity, flow.variable) for flow in declaration.flows]
+    named += [("a simulation", key) for key in declaration.reads]
     problems = []
     for owner, key in dict.fromkeys(named):
         if key not in known:

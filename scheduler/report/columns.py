@@ -48,6 +48,8 @@ UNIT_FORMATS: Final[Mapping[str, UnitFormat]] = MappingProxyType(
         "C": UnitFormat("c", 2),
         "MW": UnitFormat("mw", 4),
         "MWh": UnitFormat("mwh", 4),
+        "Mvar": UnitFormat("mvar", 4),
+        "MVA": UnitFormat("mva", 4),
         "kWh/t": UnitFormat("kwh_per_t", 2),
         "t/h": UnitFormat("t_per_h", 4),
         "t/d": UnitFormat("t_per_d", 4),
@@ -689,9 +691,16 @@ FURTHER_FILES: Final[Mapping[str, tuple[Documented, ...]]] = MappingProxyType(
             Documented("mode", "-", "road, rail, ship or container"),
             Documented("product", "-", "what is loaded"),
             Documented("load_t", "t", "to load in this shift, as the product is counted (t Cl2, t dry)"),
-            Documented("lot_t", "t", "the whole lot"),
+            Documented("lot_t", "t", "the whole lot, what was loaded before included"),
+            Documented(
+                "wagons",
+                "-",
+                "wagons, tankers or containers that become full in this shift; one begun counts in the shift "
+                "that fills it, the last one when the lot is complete; empty if their size is not stated",
+            ),
             Documented("from", "-", "first loading in the shift, local time with offset"),
             Documented("to", "-", "end of the last loading in the shift, local time with offset"),
+            Documented("note", "-", "note of the order"),
             _STATUS,
         ),
         "rectifiers.csv": (
