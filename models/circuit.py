@@ -30,6 +30,7 @@ from models.pieces import (
     Flow,
     Limit,
     Moves,
+    Ramp,
     Rows,
     Simulation,
     Variable,
@@ -145,8 +146,8 @@ class Circuit(Unit):
     low_density_hours : float
         How long: in any so many hours the mean density is at least that, above 0. [h]
     thermal : ThermalLag, optional
-        How the room's temperature follows the load. It is simulated and read, while flows, limits and the
-        power curve stay those of the steady voltage; not simulated unless given. [-]
+        How the room's temperature follows the load. It is simulated, and plans keep what a cold room bears,
+        while flows and the power curve stay those of the steady voltage; not simulated unless given. [-]
     """
 
     name: str
@@ -392,6 +393,7 @@ class Circuit(Unit):
                 *self._not_low_for_long(horizon, state),
             ),
             moves=(self._moves(horizon, situation, state),),
+            ramps=self._ramp_records(horizon, situation, state),
         )
 
     def _range(self, horizon: Horizon, situation: Situation, state: CircuitState) -> tuple[Array, Array]:
@@ -572,6 +574,79 @@ class Circuit(Unit):
         )
         return same
 
+    def _ramped(self, situation: Situation, state: CircuitState) -> Mask:
+        """Whether a change at an interval's start is a ramp, not equipment that is switched. Shape (n,)."""
+        running_before = situation.loads_before.get(self.name, 0.0) > 0
+        ramped: Mask = np.concatenate([[running_before], self._tied(state)]) & state.in_service
+        return ramped
+
+    def _ramp_records(self, horizon: Horizon, situation: Situation, state: CircuitState) -> tuple[Ramp, ...]:
+        """Return how the load travels after a change, where its rate is stated."""
+        if self.ramp_ka_per_min is None:
+            return ()
+        everywhere = np.arange(len(horizon))
+        highest = np.where(state.in_service, state.ceilings_ka["current density"], 0.0)
+        slope = self._ac_slope(highest, everywhere, state)
+        slope += self.auxiliary_kwh_per_t / 1000.0 * self._chlorine(state)[0]
+        counted = self._ramped(situation, state)
+        low, high = self._range(horizon, situation, state)
+        before = situation.loads_before.get(self.name)
+        start = 0.0 if before is None else before
+        least = low - np.concatenate([[start], high[:-1]])
+        most = high - np.concatenate([[start], low[:-1]])
+        # A change wider than the rows on movement allow happens only where nothing else is possible, or
+        # where people give the loads.
+        step = self.ramp_ka_per_min * self.ramp_minutes
+        lock = situation.locks.get(self.name)
+        given = np.zeros(len(horizon), dtype=bool) if lock is None else lock.where_given(horizon)[0]
+        kept = ~(given | np.concatenate([[False], given[:-1]]))
+        lower = np.where(kept, np.maximum(least, np.minimum(-step, most)), least)
+        upper = np.where(kept, np.minimum(most, np.maximum(step, least)), most)
+        if kept[0]:
+            # Another load before then changes no range, and a program that is revised keeps its curves.
+            lower[0], upper[0] = min(-step, most[0]), max(step, least[0])
+        return (
+            Ramp(
+                self.key("change"),
+                self.key("load"),
+                "kA",
+                self.ramp_ka_per_min,
+                slope,
+                counted,
+                np.where(counted, lower, 0.0),
+                np.where(counted, upper, 0.0),
+                before,
+                meaning=f"change of the load of {self.name} at the interval's start",
+            ),
+        )
+
+    def _ramp_energy(self, horizon: Horizon, situation: Situation, state: CircuitState, load: Array) -> Array:
+        """Return what ramps draw beyond the loads they arrive at, by the power curve itself. [MWh].
+
+        The load travels at its rate; the power along it is integrated by five Gauss points, exact to the
+        ninth power of the load.
+        """
+        if self.ramp_ka_per_min is None:
+            return np.zeros(len(horizon))
+        everywhere = np.arange(len(horizon))
+        before = situation.loads_before.get(self.name)
+        earlier = np.concatenate([[load[0] if before is None else before], load[:-1]])
+        earlier = np.where(self._ramped(situation, state) & (load > 0) & (earlier > 0), earlier, load)
+        slope, constant = self._chlorine(state)
+        per_t = self.auxiliary_kwh_per_t / 1000.0
+
+        def power(at: Array) -> Array:
+            return self._ac_power(at, everywhere, state) + per_t * (slope * at + constant)
+
+        nodes, weights = np.polynomial.legendre.leggauss(5)
+        mean = sum(
+            0.5 * w * power(load + 0.5 * (1.0 + x) * (earlier - load))
+            for x, w in zip(nodes.tolist(), weights.tolist(), strict=True)
+        )
+        hours = np.abs(earlier - load) / self.ramp_ka_per_min / 60.0
+        energy: Array = (mean - power(load)) * hours
+        return energy
+
     def _changes_made(self, horizon: Horizon, situation: Situation) -> list[int]:
         """Return the minutes at which the load was changed before the horizon, as far as is known."""
         past = situation.past_loads.get(self.name)
@@ -609,13 +684,11 @@ class Circuit(Unit):
             ]
         rested = made[-1] + self.dwell_minutes if made else -np.inf
         ramp = np.inf if self.ramp_ka_per_min is None else self.ramp_ka_per_min * self.ramp_minutes
-        # From standstill the first load is a start, not a change.
-        running_before = situation.loads_before.get(self.name, 0.0) > 0
-        tied = np.concatenate([[running_before], self._tied(state)])
         return Moves(
             self.key("moves"),
             self.key("load"),
-            tied & state.in_service,
+            # From standstill the first load is a start, not a change.
+            self._ramped(situation, state),
             self.step_ka,
             tuple(limits),
             self.dwell_minutes,
@@ -700,6 +773,7 @@ class Circuit(Unit):
             "chlorine_t_per_h": chlorine,
             "alkali_t_per_h": alkali,
             "hydrogen_kg_per_h": hydrogen,
+            "ramp_energy_mwh": self._ramp_energy(horizon, situation, state, load),
         }
         run = self.temperature(horizon, situation, load)
         if run is not None:

@@ -82,6 +82,8 @@ class Curve:
         domain is a single point (out of service), only `value` is used. [unit], [unit per unit of x]
     meaning : str
         What the result is, in words. [-]
+    tangents : int, optional
+        Tangents on each interval of the first program; the program's usual number unless stated. [-]
     """
 
     key: str
@@ -90,6 +92,7 @@ class Curve:
     value: CurveFunction
     slope: CurveFunction
     meaning: str = ""
+    tangents: int | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -416,13 +419,55 @@ class Closing:
     variable: str
 
 
+@dataclass(frozen=True, eq=False)
+class Ramp:
+    """How a setpoint travels after a change: at a rate, while the power it draws travels with it.
+
+    The setpoint of an interval is what it arrives at; on the way down it still draws more, on the way up
+    less. Only what meters a mean over a short time asks for it (see `models.ramping`).
+
+    Parameters
+    ----------
+    key : str
+        Name `{unit}_change`, unique on the site. [-]
+    variable : str
+        Key of the setpoint, declared on every interval. [-]
+    unit : str
+        Unit of the setpoint. [-]
+    per_min : float
+        Rate of the change, above 0. [unit of the setpoint/min]
+    mw_per_unit : ndarray
+        Power per unit of the setpoint, the greatest over its range. Shape (n,). [MW/unit of the setpoint]
+    counted : ndarray of bool
+        Whether a difference to the interval before is such a change (not where equipment is switched,
+        nor at the first interval if the value before is not known). Shape (n,). [-]
+    lower, upper : ndarray
+        Range of the change where counted. Shape (n,). [unit of the setpoint]
+    before : float or None
+        Value just before the horizon. [unit of the setpoint]
+    meaning : str
+        What changes, in words. [-]
+    """
+
+    key: str
+    variable: str
+    unit: str
+    per_min: float
+    mw_per_unit: Array
+    counted: Mask
+    lower: Array
+    upper: Array
+    before: float | None = None
+    meaning: str = ""
+
+
 @dataclass(frozen=True)
 class Declaration:
     """Everything a unit, a contract component or a whole site declares.
 
     Parameters
     ----------
-    variables, curves, stocks, flows, rows, costs, exclusives, moves, closings : tuple
+    variables, curves, stocks, flows, rows, costs, exclusives, moves, closings, ramps : tuple
         The records, in order of declaration. [-]
     reads : tuple of str
         Keys of interval variables of other units that the unit's simulation looks at. [-]
@@ -438,6 +483,7 @@ class Declaration:
     moves: tuple[Moves, ...] = ()
     closings: tuple[Closing, ...] = ()
     reads: tuple[str, ...] = ()
+    ramps: tuple[Ramp, ...] = ()
 
     @classmethod
     def merged(cls, parts: Iterable[Declaration]) -> Declaration:
@@ -464,16 +510,8 @@ class Declaration:
             *(
                 tuple(record for part in parts for record in getattr(part, kind))
                 for kind in (
-                    "variables",
-                    "curves",
-                    "stocks",
-                    "flows",
-                    "rows",
-                    "costs",
-                    "exclusives",
-                    "moves",
-                    "closings",
-                    "reads",
+                    *("variables", "curves", "stocks", "flows", "rows", "costs"),
+                    *("exclusives", "moves", "closings", "reads", "ramps"),
                 )
             )
         )
@@ -486,6 +524,7 @@ class Declaration:
             [record.key for record in merged.exclusives],
             [record.key for record in merged.moves],
             [record.commodity for record in merged.closings],
+            [record.key for record in merged.ramps],
         ):
             twice = sorted({key for key in keys if keys.count(key) > 1})
             if twice:

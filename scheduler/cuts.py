@@ -16,7 +16,13 @@ import numpy as np
 
 from models.horizon import Array, Integers, Mask
 from models.pieces import Curve
-from scheduler.exact import absolute_energy_cost, energy_prices, exact_costs, exact_values
+from scheduler.exact import (
+    absolute_energy_cost,
+    energy_prices,
+    exact_costs,
+    exact_values,
+    ramp_weights,
+)
 from scheduler.highs import Answer, Outcome, Solver
 from scheduler.lp import Formulation
 
@@ -334,16 +340,24 @@ class Search:
         rows: list[tuple[float, float, list[int], list[float]]] = []
         faked: list[tuple[float, Curve, int, float]] = []
         undercut = 0.0
+        ways = {ramp.key for ramp in self.formulation.declaration.ramps}
+        ramps = ramp_weights(self.formulation, raw, exact) if self.formulation.ramps.keys else np.zeros(0)
         for curve in self.formulation.declaration.curves:
             low, high = self._bounds[curve.of]
             live = np.flatnonzero(high > low)
+            weights = self._weights
+            if curve.of in ways:
+                # The energy of a ramp matters only where it lifts a peak: elsewhere the program may say
+                # what it likes.
+                weights = ramps
+                live = live[ramps[live] > 0]
             residual = raw[curve.key] - exact[curve.key]
             tolerance = RESIDUAL_TOLERANCE * self._sizes[curve.key]
             below = live[residual[live] < -tolerance]
             rows.extend(self._tangents(curve, below, raw))
-            undercut -= float(np.sum(residual[below] * self._weights[below]))
+            undercut -= float(np.sum(residual[below] * weights[below]))
             faked.extend(
-                (float(residual[t]), curve, int(t), float(raw[curve.of][t]))
+                (float(residual[t] * weights[t]), curve, int(t), float(raw[curve.of][t]))
                 for t in live[residual[live] > 100.0 * tolerance]
             )
         self.tangents += len(rows)
@@ -377,10 +391,7 @@ class Search:
         with an exact cost measured on every round that costs no truth, and saves binaries.
         """
         rows: list[tuple[float, float, list[int], list[float]]] = []
-        weighed = sorted(
-            ((r * self._weights[t], c, t, x) for r, c, t, x in faked),
-            key=lambda item: item[0],
-        )
+        weighed = sorted(faked, key=lambda item: item[0])
         sums = np.cumsum([worth for worth, _, _, _ in weighed])
         matter = [item for item, total in zip(weighed, sums, strict=True) if total > allowance]
         for _, curve, t, _ in matter:
@@ -424,7 +435,8 @@ class Search:
         pieces = len(slopes)
         solver = self.solver
         z = branch.binaries = solver.add_columns(np.zeros(pieces), np.ones(pieces), whole=True)
-        p = solver.add_columns(np.zeros(pieces), np.full(pieces, np.inf))
+        # The rows below hold each part inside its piece; a part may be negative like the argument.
+        p = solver.add_columns(np.full(pieces, min(low, 0.0)), np.full(pieces, np.inf))
         result, argument = solver.columns[curve.key].start + t, solver.columns[curve.of].start + t
         rows: list[tuple[float, float, list[int], list[float]]] = [
             (1.0, 1.0, list(z), [1.0] * pieces),

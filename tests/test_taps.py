@@ -17,7 +17,6 @@ from models.checks import InvalidValues
 from models.horizon import Series
 from models.pieces import Moves, changes_of_position
 from models.situation import Situation
-from scheduler.errors import NoRunnableDay
 from scheduler.given import judge
 from scheduler.plan import PlanOptions, make_plan
 from scheduler.result import Plan, Status
@@ -132,14 +131,15 @@ def test_a_sheet_with_too_many_changes_of_tap_is_refused() -> None:
 
 
 def test_no_tap_in_the_range_is_told() -> None:
-    """A limit of 4 kA today under taps of 5 and 8 kA leaves no load that can be set."""
+    """A limit of 4 kA today under taps of 5 and 8 kA leaves no load that can be set: NOT A PLAN."""
     small = replace(
         stored(room(tap_positions_ka=(5.0, 8.0)), gas_store(100.0)),
         stocks=(("store", 50.0 * C),),
         facts=(fact("room", "load_max_ka", 4.0, 0, 1),),
     )
-    with pytest.raises(NoRunnableDay, match="no plan day in whole steps"):
-        planned(small)
+    plan = planned(small)
+    assert plan.status is Status.NOT_A_PLAN
+    assert any("tap" in broken.meaning for broken in plan.audit.violations)
 
 
 def test_changes_of_tap_of_the_past_count() -> None:

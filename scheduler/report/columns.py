@@ -262,8 +262,12 @@ def _declared(plan: Plan) -> Iterator[tuple[str, Column]]:
         *declaration.curves,
         *declaration.stocks,
     )
+    # What a change draws on its way is shown as one reading of each circuit, from the power curve itself.
+    ways = {ramp.key for ramp in declaration.ramps}
     for record in records:
         if isinstance(record, Variable) and record.intervals is None:
+            continue
+        if record.key in ways or (isinstance(record, Curve) and record.of in ways):
             continue
         unit = owner(plan, record.key) or "the contract"
         yield (
@@ -380,6 +384,8 @@ READINGS: Final[Mapping[str, str]] = MappingProxyType(
         "dc_voltage_v": "DC voltage behind the rectifier, busbars included",
         "current_density_ka_per_m2": "current density",
         "current_efficiency": "chlorine current efficiency",
+        "ramp_energy_mwh": "energy drawn while the load travels from that of the interval before, beyond "
+        "what it draws on arrival; falls count in metered peaks",
         "cell_temperature_c": "mean temperature of the room, with a thermal lag only",
         "lag_voltage_v": "mean cell voltage above the steady one, with a thermal lag only",
         "lag_power_mw": "DC power above the steady one, no part of other columns, with a thermal lag only",
@@ -594,7 +600,9 @@ def documented_fields() -> tuple[Documented, ...]:
             "lag; else null",
         ),
         Documented("temperature_lag.steady_plan.contract_cost", money, "what the lag would add to that one"),
-        Documented("temperature_lag.warnings[].key", "-", "limit that the lag breaks; no plan is held to it"),
+        Documented(
+            "temperature_lag.warnings[].key", "-", "limit the lag breaks although plans try to keep it"
+        ),
         Documented("temperature_lag.warnings[].meaning", "-", "the limit in words"),
         Documented("temperature_lag.warnings[].amount", "as `unit`", "by how much, where it is worst"),
         Documented("temperature_lag.warnings[].unit", "-", "unit of the amount"),
