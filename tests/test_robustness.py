@@ -159,7 +159,7 @@ def test_late_lot_keeps_its_tonnes(tight: Plan) -> None:
 
 
 def test_loaded_wagons_count_until_they_leave(tight: Plan) -> None:
-    """40 t of road tankers stand loaded inside the permit at 17:45 and have left at 18:00, late ones later."""
+    """40 t of road tankers stand inside the permit at 17:45 and have left at 18:00, late ones later."""
     days = Days(2, late_min={"cl_road_mon": np.array([0.0, 60.0])})
     result = run(tight, days)
     (standing,) = result.on_site.values()
