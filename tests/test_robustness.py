@@ -117,6 +117,15 @@ def test_voltage_holds_the_load_back_by_hand() -> None:
     assert held_back[0, 0] == pytest.approx(9.0 - 8.7129, abs=1e-3)
 
 
+def test_days_start_from_a_known_load() -> None:
+    """A circuit with a ramp, a load before and two cell voltages runs its planned loads on three days."""
+    units = (room(ramp_ka_per_min=1.0, ramp_minutes=15.0), gas_store(10.0), customer())
+    plan = Small(units, stocks=(("store", 0.0),), loads_before=(("room", 5.0),)).plan()
+    result = run(plan, Days(3, voltage={"room": np.array([1.0, 1.0, 1.01])}))
+    planned = np.repeat(plan.audit.values["room_load"], 4)
+    assert result.setpoints["room_load"] == pytest.approx(np.tile(planned, (3, 1)), abs=1e-9)
+
+
 def test_power_by_hand() -> None:
     """1 % more voltage is 1 % more power: 1.01 * 2.61 MW at 9 kA, of a rectifier without loss."""
     plan = small()
