@@ -202,6 +202,7 @@ class _Reader:
                 site.head.meter,
                 site.products,
                 site.head.notes,
+                site.head.contacts,
             )
         except ValueError as error:
             self.problems.add(site.file, "", str(error))

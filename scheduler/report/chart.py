@@ -20,7 +20,7 @@ from models.horizon import Array, Mask, instant_of
 from models.pieces import Stock
 from scheduler.report import style
 from scheduler.report.cautions import SHORT_CAUTION
-from scheduler.report.figures import circuit_names, edges_min, load_variable, on_horizon, plan_day_end_min
+from scheduler.report.figures import circuit_names, edges_min, full_load_ka, load_variable, on_horizon, plan_day_end_min
 from scheduler.report.wording import MONTHS, WEEKDAYS, fixed, plain
 from scheduler.result import Plan, Status
 
@@ -240,8 +240,7 @@ def _draw_loads(panel: Axes, plan: Plan, axis: TimeAxis) -> None:
         load = on_horizon(plan, variable)
         upper = np.zeros(len(plan.horizon))
         upper[variable.intervals] = variable.upper
-        finite = upper[np.isfinite(upper)]
-        full = max(float(load.max()), float(finite.max()) if finite.size else 0.0) or 1.0
+        full = full_load_ka(plan, name)
         _draw_lane(panel, edges, base, load / full * LANE_FILL)
         if np.any(upper <= 0.0):
             _draw_outages(panel, edges, base, upper <= 0.0)

@@ -717,6 +717,20 @@ FURTHER_MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
 """What a row of each is."""
 
 
+SHEET_COLUMNS: Final = (
+    Documented("load_ka", "kA", "load of each circuit, as set at the time of the row"),
+    Documented("chlorine_t_per_h", "t/h", "chlorine made by all circuits, as Cl2"),
+    Documented("alkali_t_per_h", "t/h", "alkali made, dry NaOH or KOH, one column each"),
+    Documented("import_mw", "MW", "mean metered import"),
+    Documented("peak_mw", "MW", "highest mean import of the month so far"),
+    Documented("price_per_mwh", "currency/MWh", "sum of all energy rates of the contract"),
+    Documented("cover_h", "h", "least cover of a pipeline customer if the largest circuit trips"),
+    Documented("to_cut_t_per_h", "t/h", "chlorine to cut at once if the largest customer trips"),
+    Documented("level", "as the stock", "level of each stock AT the time of the row"),
+)
+"""Columns of the load sheet, in order; heads for people are set by `scheduler.report.sheet`."""
+
+
 TABLE_START: Final = "<!-- columns:start -->"
 TABLE_END: Final = "<!-- columns:end -->"
 
