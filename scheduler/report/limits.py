@@ -7,17 +7,53 @@ that binds may be worth nothing, because another one binds at the same time.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
-from models.horizon import Array, Mask
-from models.pieces import Integers
+from models.horizon import Array, Integers, Mask
 from scheduler.audit import row_values
 from scheduler.report.figures import plan_mask
 from scheduler.result import Plan
 
 AT_LIMIT = 1e-5
 """Distance from a limit, as a share of its size, up to which it counts as reached."""
+
+
+class MoveLike(Protocol):
+    """What moving a limit by one unit changes."""
+
+    @property
+    def cost_per_unit(self) -> float | None:
+        """Change of the plan's cost; None where the move is not possible. [currency/unit]."""
+
+
+class ValueLike(Protocol):
+    """What a limit is worth: the part of its record that reports read."""
+
+    @property
+    def meaning(self) -> str:
+        """The limit in words. [-]."""
+
+    @property
+    def unit(self) -> str:
+        """Unit by which it is moved. [-]."""
+
+    @property
+    def up(self) -> MoveLike:
+        """One unit more. [-]."""
+
+    @property
+    def down(self) -> MoveLike:
+        """One unit less. [-]."""
+
+    @property
+    def binds(self) -> tuple[int, ...]:
+        """Intervals at which it binds. [-]."""
+
+    @property
+    def at_miss(self) -> bool:
+        """Whether the value counts missed tonnes at the miss price. [-]."""
 
 
 @dataclass(frozen=True)
