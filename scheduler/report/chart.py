@@ -20,7 +20,14 @@ from models.horizon import Array, Mask, instant_of
 from models.pieces import Stock
 from scheduler.report import style
 from scheduler.report.cautions import SHORT_CAUTION
-from scheduler.report.figures import circuit_names, edges_min, full_load_ka, load_variable, on_horizon, plan_day_end_min
+from scheduler.report.figures import (
+    circuit_names,
+    edges_min,
+    full_load_ka,
+    load_variable,
+    on_horizon,
+    plan_day_end_min,
+)
 from scheduler.report.wording import MONTHS, WEEKDAYS, fixed, plain
 from scheduler.result import Plan, Status
 
@@ -285,9 +292,7 @@ def _ka(load: float, full: float) -> str:
     return fixed(load, 0 if full >= 100.0 else 1)
 
 
-def _write_loads(
-    panel: Axes, edges: Array, base: float, load: Array, full: float, lane_in: float
-) -> None:
+def _write_loads(panel: Axes, edges: Array, base: float, load: Array, full: float, lane_in: float) -> None:
     """Write the load into every dwell that has room for the number."""
     first = 0
     for after in range(1, len(load) + 1):

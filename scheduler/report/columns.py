@@ -1020,6 +1020,29 @@ def readme_table() -> str:
                 ((f"`{row.name}`", row.unit, row.meaning) for row in rows),
             )
         ),
+        *_markdown(
+            "`plan.xlsx`: sheets and their columns. A column of times has the typed local clock, `..._local`, "
+            "beside the text with its offset; a note on each head says what it is.",
+            ("sheet", "columns"),
+            (
+                ("Summary", _names(SUMMARY_COLUMNS)),
+                *(
+                    (name, f"`start_local`, `start`, and of `plan.csv`: {what}")
+                    for name, what in INTERVAL_SHEETS.items()
+                ),
+                *((topic.sheet, _names(topic.columns)) for topic in TOPICS.values() if topic.sheet),
+                *((name, _names(rows)) for name, rows in PLAIN_COLUMNS.items()),
+            ),
+        ),
+        *_markdown(
+            "`sheet.pdf` and `sheet.html`: columns of the load sheet, in order.",
+            described,
+            ((f"`{row.name}`", row.unit, row.meaning) for row in SHEET_COLUMNS),
+        ),
         TABLE_END,
     ]
     return "\n".join(lines)
+
+
+def _names(rows: Iterable[Documented]) -> str:
+    return ", ".join(f"`{workbook_name(row)}`" for row in rows)

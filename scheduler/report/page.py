@@ -63,6 +63,8 @@ from scheduler.result import Plan, Status
 if TYPE_CHECKING:
     from jinja2 import Environment
 
+TIGHT_ROWS = 45
+"""Rows above which the printed sheet.html tells changes by marks in the table only. [-]"""
 TEMPLATES = Path(__file__).parent / "templates"
 VALUES_HINT = (
     "What each limit is worth has not been asked for here: run 'brinewatt why SITE --all'. A limit that is "
@@ -175,7 +177,9 @@ def page_html(
         more=more.strip("\n"),
         cautions=CAUTIONS,
         contacts=contact_lines(plan),
-        versions=tuple((name, version or "not installed as a package") for name, version in versions().items()),
+        versions=tuple(
+            (name, version or "not installed as a package") for name, version in versions().items()
+        ),
         digests=tuple(digests.items()),
         style=style,
     )
@@ -208,6 +212,8 @@ def sheet_html(sheet: LoadSheet) -> str:
         groups=groups,
         starts=starts,
         limited=any(column.limits for column in sheet.columns),
+        tight=_tight(sheet),
+        short_caution=SHORT_CAUTION,
         type_pt=type_pt,
         line_pt=line_pt,
         style=style,
@@ -216,15 +222,21 @@ def sheet_html(sheet: LoadSheet) -> str:
 
 def _type_pt(sheet: LoadSheet) -> tuple[float, float]:
     """Return size of type and distance of lines at which the table leaves room on an A4 page. [pt]."""
-    # Of 550 pt of height about 190 are title, changes, loading, contacts and cautions.
-    most = max((len(circuit.lines) for circuit in sheet.changes), default=0)
-    room = 405.0 - 11.0 * len(sheet.failures) - 7.5 * most - 8.0 * len(sheet.notes)
+    # Of 550 pt of height about 75 are title, contacts, cautions and notes; a list of changes takes more.
+    most = 0 if _tight(sheet) else max((len(circuit.lines) for circuit in sheet.changes), default=0)
+    room = 445.0 - 11.0 * len(sheet.failures) - 8.0 * (most + len(sheet.notes))
     line = room / (len(sheet.clocks) + 5)
     letters = 6 + sum(
-        1.6 + max(len(text) for text in (*column.cells, column.limits, column.unit)) for column in sheet.columns
+        1.6 + max(len(text) for text in (*column.cells, column.limits, column.unit))
+        for column in sheet.columns
     )
     size = min(8.6, line / 1.2, 790.0 / (0.66 * letters))
     return round(size, 2), round(min(line, 1.6 * size), 2)
+
+
+def _tight(sheet: LoadSheet) -> bool:
+    """Return whether the printed page has no room for the list of changes and the long cautions."""
+    return len(sheet.clocks) > TIGHT_ROWS
 
 
 @functools.cache
@@ -250,7 +262,11 @@ def _keys(plan: Plan) -> tuple[Key, ...]:
     energy = energy_figures(plan, day)
     circuits = circuit_figures(plan, day)
     chlorine, dc = sum(c.chlorine_t for c in circuits), sum(c.dc_mwh for c in circuits)
-    paid = "" if energy.price_per_mwh is None else f"at {fixed(energy.price_per_mwh, 2)} {currency}/MWh on average"
+    paid = (
+        ""
+        if energy.price_per_mwh is None
+        else f"at {fixed(energy.price_per_mwh, 2)} {currency}/MWh on average"
+    )
     keys = [
         Key("Cost of the horizon", f"{fixed(plan.audit.cost, 0, True)} {currency}", "income is negative"),
         Key("Import, plan day", f"{fixed(energy.energy_mwh, 0, True)} MWh", paid),

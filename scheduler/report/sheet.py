@@ -432,11 +432,11 @@ def change_words(change: LoadChange, decimals: int) -> str:
     Returns
     -------
     str
-        For example '208 to 206 kA, 1.5 min'. [-]
+        For example '208 to 206 kA, 1.5 min', or 'to 206 kA' where the load before is not known. [-]
     """
     to = fixed(change.to_ka, decimals)
     if change.from_ka is None:
-        return f"{to} kA (load before not known)"
+        return f"to {to} kA"
     took = "" if change.minutes is None else f", {fixed(max(change.minutes, 0.1), 1)} min"
     return f"{fixed(change.from_ka, decimals)} to {to} kA{took}"
 

@@ -25,6 +25,8 @@ TABLE_PT: Final = (8.6, 5.6)
 """Largest and least size of type in the table. [pt]"""
 TEXT_PT: Final = 6.8
 """Size of type below the table. [pt]"""
+LEAST_TEXT_PT: Final = 5.4
+"""Least size of type of the list of changes, where circuits are many. [pt]"""
 LEADING: Final = 1.22
 """Distance of lines as a multiple of the size of type. [-]"""
 PLAIN, BOLD = "sheet", "sheet-bold"
@@ -65,6 +67,8 @@ class Ruler:
 
     def __init__(self, metrics: Any) -> None:
         self._metrics = metrics
+        # Widths grow with the size of type, and the same texts are measured at many sizes.
+        self._of_one_point: dict[tuple[str, str], float] = {}
 
     def width(self, text: str, size_pt: float, font: str = PLAIN) -> float:
         """Return the width of a text.
@@ -83,7 +87,10 @@ class Ruler:
         float
             Width. [pt]
         """
-        return float(self._metrics.stringWidth(text, font, size_pt))
+        key = (text, font)
+        if key not in self._of_one_point:
+            self._of_one_point[key] = float(self._metrics.stringWidth(text, font, 1.0))
+        return self._of_one_point[key] * size_pt
 
     def wrapped(self, text: str, size_pt: float, width_pt: float) -> list[str]:
         """Return a text in lines no wider than a width; a word that is too wide is cut.
@@ -294,7 +301,9 @@ def _head_lines(head: str, ruler: Ruler, size: float, width: float) -> list[str]
     parts = head.replace("_", "_ ").split()
     lines: list[str] = []
     for part in parts:
-        joined = lines[-1] + part if lines and lines[-1].endswith("_") else f"{lines[-1] if lines else ''} {part}"
+        joined = (
+            lines[-1] + part if lines and lines[-1].endswith("_") else f"{lines[-1] if lines else ''} {part}"
+        )
         if lines and ruler.width(joined.strip(), size) <= width:
             lines[-1] = joined.strip()
         else:
@@ -346,7 +355,7 @@ def _blocks(sheet: LoadSheet, ruler: Ruler, width: float, level: int) -> list[Bl
     """Return what stands below the table; a higher level keeps less."""
     blocks = []
     if level < 4:
-        blocks.append(Block(_changes(sheet, ruler, width, MOST_CHANGES if level < 3 else 3), first_bold=True))
+        blocks.append(_changes(sheet, ruler, width, MOST_CHANGES if level < 3 else 3))
     else:
         blocks.append(Block(("Changes are underlined in the table; rates are in rectifiers.csv.",)))
     if sheet.loading:
@@ -368,23 +377,36 @@ def _blocks(sheet: LoadSheet, ruler: Ruler, width: float, level: int) -> list[Bl
     return blocks
 
 
-def _changes(sheet: LoadSheet, ruler: Ruler, width: float, most: int) -> tuple[str, ...]:
+def _changes(sheet: LoadSheet, ruler: Ruler, width: float, most: int) -> Block:
     """Return the changes as lines of cells parted by tabs: one column for each circuit."""
     columns = []
     for circuit in sheet.changes:
         lines = list(circuit.lines[:most])
         if len(circuit.lines) > most + 1:
-            lines.append(f"and {len(circuit.lines) - most} more: see rectifiers.csv")
+            lines.append(f"and {len(circuit.lines) - most} more: rectifiers.csv")
         else:
             lines = list(circuit.lines[: most + 1])
         columns.append([f"{circuit.circuit}  {circuit.rate}", *lines])
     if not columns:
-        return ("No circuits.",)
+        return Block(("No circuits.",))
     each = width / len(columns) - 6.0
+    widest = max(
+        ruler.width(line, 1.0, PLAIN if number else BOLD)
+        for lines in columns
+        for number, line in enumerate(lines)
+    )
+    size = max(min(TEXT_PT, each / widest), LEAST_TEXT_PT)
     tall = max(len(lines) for lines in columns)
-    return tuple(
-        "\t".join(ruler.cut(lines[i], TEXT_PT, each, BOLD) if i < len(lines) else "" for lines in columns)
-        for i in range(tall)
+    return Block(
+        tuple(
+            "\t".join(
+                ruler.cut(lines[i], size, each, PLAIN if i else BOLD) if i < len(lines) else ""
+                for lines in columns
+            )
+            for i in range(tall)
+        ),
+        size,
+        first_bold=True,
     )
 
 

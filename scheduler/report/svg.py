@@ -300,13 +300,13 @@ def _time_labels(canvas: Canvas, plan: Plan, axis: TimeAxis, top: float, width: 
         # A label that would run into the one before it, or off the page, gives way.
         half = text_width(hour, 12) / 2
         if hours_right + 3 < at - half and at + half <= canvas.width:
-            canvas.text(at, top + 15, hour, "middle", size=12)
+            canvas.text(at, top + 18, hour, "middle", size=12)
             hours_right = at + half
             half = text_width(day, 12) / 2
             if day and days_right + 4 < at - half and at + half <= canvas.width:
-                canvas.text(at, top + 29, day, "middle", size=12)
+                canvas.text(at, top + 32, day, "middle", size=12)
                 days_right = at + half
-    return top + 36
+    return top + 39
 
 
 def _nice(low: float, high: float, count: int) -> list[float]:
@@ -425,7 +425,7 @@ def _lane(
         canvas.rect(
             float(places[t]), panel.top, float(places[t + 1] - places[t]) + 0.3, panel.height, style.GRID
         )
-    canvas.text(LEFT_PX - 5, panel.y(0.0) + 1, "0", "end", size=12)
+    canvas.text(LEFT_PX - 5, panel.y(0.0) - 1, "0", "end", size=12)
     _lane_numbers(panel, load[: plan.horizon.plan_intervals], places, full, decimals)
     panel.boundary()
     return panel.top + panel.height + 8
@@ -493,7 +493,9 @@ def _stock_panel(
     pad = 0.05 * (high - low or 1.0)
     panel = _Panel(canvas, axis, LEFT_PX, top + 20, width, 78.0, low, high + pad)
     unit = plain(stock.unit)
-    heading = f"{plain(stock.key)}, {unit}: {fixed(stock.initial, 0, True)} to {fixed(float(levels[-1]), 0, True)}"
+    heading = (
+        f"{plain(stock.key)}, {unit}: {fixed(stock.initial, 0, True)} to {fixed(float(levels[-1]), 0, True)}"
+    )
     canvas.text(LEFT_PX, top + 13, shortened(heading, canvas.width - LEFT_PX), bold=True)
     panel.frame(ticks)
     places = panel.x(edges)
@@ -666,7 +668,8 @@ def energy_chart(plan: Plan) -> Drawing:
         ticks = time_ticks(plan, axis, width / PX_PER_IN)
         finite = np.concatenate([each[np.isfinite(each)] for each in values.values()] or [np.zeros(1)])
         low, high = (float(finite.min()), float(finite.max())) if finite.size else (0.0, 1.0)
-        pad = 0.08 * (high - low or 1.0)
+        # A plant at even load must not look restless: the axis spans 2 % of the energy at least.
+        pad = max(0.08 * (high - low), 0.01 * high)
         styles = [style.line_style(position) for position in range(len(names))]
         top = _legend(
             canvas,
@@ -750,7 +753,9 @@ def money_chart(plan: Plan) -> Drawing:
     """
     groups = sorted(plan.audit.costs.items(), key=lambda group: -group[1])
     entries = [(group, amount) for group, amount in groups if abs(amount) >= 0.5]
-    return bars("money", "Cost of the horizon by group; income is negative", entries, plan.site.contract.currency)
+    return bars(
+        "money", "Cost of the horizon by group; income is negative", entries, plan.site.contract.currency
+    )
 
 
 def habit_chart(plan: Plan) -> Drawing | None:
@@ -773,4 +778,6 @@ def habit_chart(plan: Plan) -> Drawing | None:
     ]
     if not entries:
         return None
-    return bars("habit", "What other ways of running cost more than the plan", entries, plan.site.contract.currency)
+    return bars(
+        "habit", "What other ways of running cost more than the plan", entries, plan.site.contract.currency
+    )

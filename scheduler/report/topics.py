@@ -178,9 +178,7 @@ def start(plan: Plan, interval: int | None) -> Cell:
     return instant(plan, None if interval is None else int(plan.horizon.starts_min[interval]))
 
 
-def _table(
-    plan: Plan, ident: str, rows: Iterable[Sequence[Cell]], more: Sequence[Documented] = ()
-) -> Table:
+def _table(plan: Plan, ident: str, rows: Iterable[Sequence[Cell]], more: Sequence[Documented] = ()) -> Table:
     """Return a table whose caption and columns stand in the one source of names."""
     topic, currency = TOPICS[ident], plan.site.contract.currency
     columns = [

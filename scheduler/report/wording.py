@@ -96,10 +96,10 @@ def clock(horizon: Horizon, minute: int, with_offset: bool = False) -> str:
     Returns
     -------
     str
-        For example '02:00' or '02:00+01:00'. [-]
+        For example '02:00' or, in the short form of ISO 8601, '02:00+01'. [-]
     """
     at = local_minute(horizon, minute)[11:]
-    return at if with_offset else at[:5]
+    return at.removesuffix(":00") if with_offset else at[:5]
 
 
 def local_start(horizon: Horizon, interval: int) -> str:
