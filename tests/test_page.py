@@ -111,8 +111,8 @@ def test_the_page_has_every_section_in_order() -> None:
     ids = [a["id"] for tag, a in page(trip_plan()).tags if tag == "h2"]
     # The hand-written balance of power does not close, so the first section tells of it.
     assert ids == [
-        "misses", "load", "changes", "stocks", "power", "energy", "money", "habit", "certificate", "limits", "trips",
-        "cautions", "about",
+        "misses", "load", "changes", "stocks", "power", "energy", "money", "habit", "certificate", "limits",
+        "trips", "cautions", "about",
     ]  # fmt: skip
 
 
@@ -233,7 +233,7 @@ def test_income_is_drawn_to_the_left() -> None:
 
 
 def test_limits_that_bind_are_found() -> None:
-    """The lot of 14 t/h is below its 20 t/h; the tank at 94 t is above 80; a load at 264 kA is at its limit."""
+    """No load of the small plan is at its limit; one of 264 kA for three hours is."""
     plan = small_plan()
     assert [limit for limit in reached_limits(plan) if limit.key.startswith("room")] == []
     plan.audit.values["room_m_load"][:3] = 264.0

@@ -67,7 +67,7 @@ def words_outside(reader: PdfReader) -> list[str]:
     ids=["small", "missed", "hostile", "trips", "usual", "busy", "quarters", "full", "stocks", "too much"],
 )
 def test_the_sheet_is_one_page_of_a4(plan: Plan) -> None:
-    """Whatever the plan, there is exactly one page, A4 across (ISO 216), and nothing lies outside its margins."""
+    """Whatever the plan, there is one page, A4 across (ISO 216), and nothing lies outside its margins."""
     reader = pages(plan)
     assert len(reader.pages) == 1
     size = tuple(float(length) for length in reader.pages[0].mediabox[2:])
@@ -191,7 +191,7 @@ def test_columns_that_find_no_room_are_named() -> None:
 
 
 def test_too_much_text_gives_way_to_the_table() -> None:
-    """On the fullest page the short caution stands for the long ones, and a pointer for the list of changes."""
+    """On the fullest page the short caution replaces the long ones, a pointer the list of changes."""
     text = " ".join(pages(crowded_plan(12, 2, minutes=15, every=2)).pages[0].extract_text().split())
     assert SHORT_CAUTION in text
     assert "rectifiers.csv" in text

@@ -1021,8 +1021,8 @@ def readme_table() -> str:
             )
         ),
         *_markdown(
-            "`plan.xlsx`: sheets and their columns. A column of times has the typed local clock, `..._local`, "
-            "beside the text with its offset; a note on each head says what it is.",
+            "`plan.xlsx`: sheets and their columns. A column of times has the typed local clock, "
+            "`..._local`, beside the text with its offset; a note on each head says what it is.",
             ("sheet", "columns"),
             (
                 ("Summary", _names(SUMMARY_COLUMNS)),

@@ -166,7 +166,8 @@ def page_html(
         failures=failure_lines(plan),
         failure_table=misses_table(plan),
         where=(
-            f"Contract {plain(plan.site.contract.name)}. Plan day {spoken_minute(horizon, horizon.start_min)} to "
+            f"Contract {plain(plan.site.contract.name)}. "
+            f"Plan day {spoken_minute(horizon, horizon.start_min)} to "
             f"{spoken_minute(horizon, plan_day_end_min(plan))}, horizon to "
             f"{spoken_minute(horizon, horizon.end_min)}. Local time, {horizon.timezone}."
         ),
@@ -346,15 +347,15 @@ def _energy_section(plan: Plan) -> Section:
 def _money_section(plan: Plan) -> Section:
     currency = plan.site.contract.currency
     sunk = (
-        f"Not in the cost: {fixed(plan.audit.sunk, 2, True)} {currency} of the billing period that no load of "
-        "this horizon changes.",
+        f"Not in the cost: {fixed(plan.audit.sunk, 2, True)} {currency} of the billing period that no load "
+        "of this horizon changes.",
     )
     return Section(
         "money",
         "Where the money goes",
         (
-            f"Cost of the horizon {fixed(plan.audit.cost, 2, True)} {currency}, by the exact models. Income is "
-            "negative.",
+            f"Cost of the horizon {fixed(plan.audit.cost, 2, True)} {currency}, by the exact models. Income "
+            "is negative.",
             *(sunk if plan.audit.sunk else ()),
         ),
         money_chart(plan),

@@ -250,8 +250,8 @@ def _reading(plan: Plan, rows: Integers) -> str:
     )
     return (
         "A row holds from its time to the next one: load as set at its start (underlined where it changes), "
-        "rates, power and price as means, peak as the highest mean import of the month at its end. Stocks are "
-        f"levels AT the time of the row.{some} {MODEL_ACCURACY}"
+        "rates, power and price as means, peak as the highest mean import of the month at its end. Stocks "
+        f"are levels AT the time of the row.{some} {MODEL_ACCURACY}"
     )
 
 

@@ -1,8 +1,8 @@
 """Colours and sizes of everything that is drawn.
 
 Owns the palette. Line colours are those of the scheme 'muted' of P. Tol, 'Colour Schemes' (technical note
-SRON/EPS/TN/09-002), that have a contrast of at least 4.5:1 on white (W3C WCAG 2, text); the light fills are of
-the same scheme or tints of it. Tests compute contrasts, and how far lines stay apart for colour-blind readers.
+SRON/EPS/TN/09-002), that have a contrast of at least 4.5:1 on white (W3C WCAG 2, text); fills are tints.
+Tests compute contrasts, and how far lines stay apart for colour-blind readers.
 """
 
 from __future__ import annotations

@@ -32,7 +32,7 @@ from scheduler.report.topics import energy_per_tonne
 from scheduler.report.wording import fixed, plain
 from scheduler.result import Plan
 
-WIDE_PX, NARROW_PX = 1000, 340
+WIDE_PX, NARROW_PX = 860, 340
 """Widths for which each chart is drawn. [px]"""
 TEXT_PX = 13.0
 """Size of text. [px]"""
@@ -459,8 +459,8 @@ def stock_chart(plan: Plan) -> Drawing:
     """
     stocks = plan.declaration.stocks
     description = (
-        "One panel for each stock, over the horizon. Grey: outside the limits. Bars below a level: windows of "
-        f"orders, filled where they are loaded. Stocks: {', '.join(plain(stock.key) for stock in stocks)}."
+        "One panel for each stock, over the horizon. Grey: outside the limits. Bars below a level: windows "
+        f"of orders, filled where they are loaded. Stocks: {', '.join(plain(stock.key) for stock in stocks)}."
     )
 
     def draw(canvas: Canvas) -> None:
@@ -547,7 +547,7 @@ def _loading_bar(panel: _Panel, plan: Plan, loading: Loading, top: float) -> Non
 def _legend(
     canvas: Canvas, entries: Sequence[tuple[str, str, str]], top: float = 4.0, as_line: bool = False
 ) -> float:
-    """Write names beside samples, in rows; return where the chart may begin. Entries: name, colour, dashes."""
+    """Write names beside samples, in rows; return where the chart may begin."""
     x, y = LEFT_PX, top
     for name, colour, dashes in entries:
         name = shortened(name, canvas.width - LEFT_PX - 40)
@@ -723,7 +723,7 @@ def bars(ident: str, title: str, entries: Sequence[tuple[str, float]], unit: str
         width = canvas.width - 16.0
         zero = 8.0 + width * (-low) / ((high - low) or 1.0)
         top = 0.0
-        for position, (name, value) in enumerate(entries):
+        for name, value in entries:
             amount = f"{fixed(value, 0, True)} {unit}"
             label = shortened(name, canvas.width - text_width(amount) - 30)
             canvas.text(8, top + 14, label, bold=True)
