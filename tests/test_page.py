@@ -152,7 +152,7 @@ def test_every_chart_has_text_alternatives_and_a_table() -> None:
 def test_numbers_of_a_table_sort_as_numbers() -> None:
     """A number shown with a thousands comma carries the plain number to sort by."""
     html = page_html(small_plan(), DIGESTS)
-    assert 'data-order="105000">105,000.00<' in html
+    assert 'data-order="105000.00">105,000.00<' in html
 
 
 def test_cautions_notes_and_contacts_are_on_the_page() -> None:

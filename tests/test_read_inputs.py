@@ -16,6 +16,7 @@ from models.contract.component import COMPONENT_KINDS, BillLine, Component, Prof
 from models.horizon import Array, Horizon, minute_of
 from models.order import Lot, Pipeline
 from models.pieces import Declaration, Simulation
+from models.site import Contact
 from models.situation import Availability, Situation
 from models.unit import UNIT_KINDS, Unit
 from scheduler.errors import InputError
@@ -246,6 +247,25 @@ def problems_of(site: Path, day: dt.date = DAY) -> list[str]:
 def read(site: Path, day: dt.date = DAY) -> Inputs:
     """Return the inputs of a site."""
     return read_inputs(site, day)
+
+
+def test_contacts_are_roles_of_the_site_file(tmp_path: Path) -> None:
+    """A list of roles becomes the site's contacts; 'how' may be left out."""
+    line = 'contacts = [{ role = "shift supervisor", how = "extension 1" }, { role = "planner" }]\n[horizon]'
+    inputs = read(write(tmp_path, {"site.toml": SITE.replace("[horizon]", line)}))
+    assert inputs.site.contacts == (Contact("shift supervisor", "extension 1"), Contact("planner"))
+
+
+def test_a_wrong_contact_is_told_with_its_place(tmp_path: Path) -> None:
+    """A misspelt key and an empty role are both told, with the place in the list."""
+    line = 'contacts = [{ rol = "planner" }, { role = "" }]\n[horizon]'
+    site = write(tmp_path, {"site.toml": SITE.replace("[horizon]", line)})
+    with pytest.raises(InputError, match="in the inputs") as caught:
+        read(site)
+    text = str(caught.value)
+    assert "contacts[1]" in text
+    assert "did you mean 'role'?" in text
+    assert "'role' must not be empty" in text
 
 
 def test_every_file_becomes_its_record(tmp_path: Path) -> None:

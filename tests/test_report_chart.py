@@ -293,7 +293,8 @@ def lab(rgb: np.ndarray) -> np.ndarray:
     return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
 
 
-# P. Tol, 'Colour Schemes', note SRON/EPS/TN/09-002: qualitative scheme 'muted' (values from memory).
+# P. Tol, 'Colour Schemes', note SRON/EPS/TN/09-002: the nine colours of the qualitative scheme 'muted',
+# on which public copies of it agree.
 MUTED = {
     "#cc6677", "#332288", "#ddcc77", "#117733", "#88ccee", "#882255", "#44aa99", "#999933", "#aa4499",
 }  # fmt: skip

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from scheduler.plan import PlanOptions
     from scheduler.read.inputs import Inputs
     from scheduler.report.files import Writer
+    from scheduler.report.limits import ValueLike
 
 EXIT_OF = {Status.PLAN: 0, Status.MISSES: 3, Status.NOT_A_PLAN: 3, Status.SOLVER_LIMIT: 4}
 
@@ -209,6 +210,7 @@ def finish(
     replace: bool,
     more: str = "",
     extra: Mapping[str, Writer] | None = None,
+    values: Sequence[ValueLike] = (),
 ) -> int:
     """Publish a plan's folder, show its summary, return the exit code.
 
@@ -226,6 +228,8 @@ def finish(
         Text that stands below the summary. [-]
     extra : mapping, optional
         Further files by name. [-]
+    values : sequence
+        What limits are worth, for page and workbook; empty if nobody asked. [-]
 
     Returns
     -------
@@ -237,7 +241,7 @@ def finish(
 
     tell("writing ...")
     target = folder_of(inputs, out)
-    writers = {**plan_files(plan, inputs.digests, inputs.notes, more), **(extra or {})}
+    writers = {**plan_files(plan, inputs.digests, inputs.notes, more, values), **(extra or {})}
     publish(target, writers, replace, older=EVERY_NAME)
     click.echo(summary_text(plan, inputs.notes) + more)
     click.echo(f"\nWritten to {target}: {', '.join(writers)}")

@@ -77,7 +77,7 @@ class Cell:
             return self.value
         if np.isinf(self.value):
             return "1e300" if self.value > 0 else "-1e300"
-        return f"{self.value:.9g}"
+        return self.text.replace(",", "")
 
 
 @dataclass(frozen=True)
