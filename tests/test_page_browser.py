@@ -212,11 +212,17 @@ def test_the_sheet_prints_on_one_page(chromium: Browser, folder: Path, name: str
 
 
 def test_the_page_prints_upright_with_its_charts(chromium: Browser, folder: Path) -> None:
-    """Printed, the page is A4 upright with wide drawings; folded figures and contents stay away."""
-    page, _ = opened(chromium, folder / "trips.html")
+    """Printed, the page is A4 upright; folded figures stay away, a table on two pages has two heads."""
+    page, _ = opened(chromium, folder / "crowded.html")
     printed = PdfReader(io.BytesIO(page.pdf(prefer_css_page_size=True)))
     page.context.close()
     assert [float(length) for length in printed.pages[0].mediabox[2:]] == pytest.approx([595, 842], abs=1)
     text = " ".join(each.extract_text() for each in printed.pages)
     assert "How good is this plan?" in text
     assert "Figures:" not in text
+    first, last = (
+        next(i for i, each in enumerate(printed.pages) if words in each.extract_text())
+        for words in ("circuit_1 2026", "circuit_6 2026")
+    )
+    assert last > first
+    assert all("takes, min" in printed.pages[i].extract_text() for i in range(first, last + 1))
