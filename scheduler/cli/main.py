@@ -13,6 +13,7 @@ from scheduler.cli.demo import demo
 from scheduler.cli.plan import plan
 from scheduler.cli.replan import replan
 from scheduler.cli.sheet import sheet
+from scheduler.cli.why import why
 from scheduler.errors import BrinewattError
 
 
@@ -61,6 +62,7 @@ main.add_command(demo)
 main.add_command(check)
 main.add_command(replan)
 main.add_command(sheet)
+main.add_command(why)
 
 if __name__ == "__main__":
     sys.exit(main())

@@ -244,6 +244,93 @@ def finish(
     return EXIT_OF[plan.status]
 
 
+def circuit_of(inputs: Inputs, name: str) -> str:
+    """Return a circuit's name if the site has it.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        The inputs. [-]
+    name : str
+        What the user named. [-]
+
+    Returns
+    -------
+    str
+        The name. [-]
+
+    Raises
+    ------
+    BadParameter
+        If the site has no such circuit; a close one is named.
+    """
+    from models.circuit import Circuit
+    from scheduler.read.problems import hint
+
+    known = [unit.name for unit in inputs.site.units if isinstance(unit, Circuit)]
+    if name not in known:
+        raise click.BadParameter(f"the site has no circuit '{name}'{hint(name, known)}", param_hint="CIRCUIT")
+    return name
+
+
+def moment_on(inputs: Inputs, text: str) -> int:
+    """Return the interval of a time: a clock time of the plan day, or a date and time.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        The inputs. [-]
+    text : str
+        For example '19:00' or '2026-06-08T19:00'. [-]
+
+    Returns
+    -------
+    int
+        Position of the interval. [-]
+
+    Raises
+    ------
+    BadParameter
+        If it is no time, or outside the horizon.
+    """
+    from scheduler.explain import interval_of
+
+    whole = text if "-" in text[:8] else f"{inputs.horizon.days[0].isoformat()}T{text.zfill(5)}"
+    try:
+        return interval_of(inputs.horizon, dt.datetime.fromisoformat(whole))
+    except ValueError as error:
+        raise click.BadParameter(
+            f"'{text}' is no time of this plan ({error}): write a clock time of the plan day, like 19:00, or "
+            "a date and time, like 2026-06-08T19:00",
+            param_hint="TIME",
+        ) from error
+
+
+def stepped_load(inputs: Inputs, folder: Path, circuit: str, interval: int) -> float | None:
+    """Return the load of a published plan at an interval.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        The inputs. [-]
+    folder : Path
+        Folder of the plan. [-]
+    circuit : str
+        Circuit. [-]
+    interval : int
+        Position of the interval. [-]
+
+    Returns
+    -------
+    float or None
+        Load; None where that plan has none. [kA]
+    """
+    from scheduler.read.earlier import open_earlier
+
+    given, load = open_earlier(folder).loads(inputs.site)[circuit].where_given(inputs.horizon)
+    return float(load[interval]) if given[interval] else None
+
+
 def tell(text: str) -> None:
     """Tell progress on stderr.
 
