@@ -293,7 +293,7 @@ def test_at_a_miss_values_are_the_price_of_a_miss() -> None:
     assert value.at_miss
     assert value.up.missed == pytest.approx(PRICE_PER_T[PIPELINE], rel=1e-3)
     assert value.up.cost_per_unit == pytest.approx(PRICE_PER_T[PIPELINE], rel=1e-3)
-    assert "price of a miss" in values_text([value], hours(2), "XTS")
+    assert "no market price" in values_text([value], hours(2), "XTS")
 
 
 def test_no_values_where_there_is_no_plan() -> None:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import datetime as dt
+import shutil
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from scheduler.errors import InputError, Problem
+from scheduler.errors import FolderError, InputError, Problem
 from scheduler.folder import check_before, publish
 from scheduler.result import Plan, Status
 
@@ -21,7 +22,45 @@ if TYPE_CHECKING:
 
 EXIT_OF = {Status.PLAN: 0, Status.MISSES: 3, Status.NOT_A_PLAN: 3, Status.SOLVER_LIMIT: 4}
 
-FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
+
+
+class ExistingFile(click.Path):
+    """A file that exists; a wrong name is answered with the closest one beside it."""
+
+    def __init__(self) -> None:
+        super().__init__(exists=True, dir_okay=False, path_type=Path)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the path, or name a close one (see `click.ParamType.convert`)."""
+        path = Path(value)
+        if not path.exists():
+            self.fail(f"'{path}' does not exist{near(path)}", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+def near(path: Path) -> str:
+    """Return the end of a message that names the closest of the names beside a path.
+
+    Parameters
+    ----------
+    path : Path
+        A path that does not exist. [-]
+
+    Returns
+    -------
+    str
+        "; did you mean 'x'?", or nothing. [-]
+    """
+    from scheduler.read.problems import close_match
+
+    folder = path.parent
+    if not folder.is_dir():
+        return f": there is no folder '{folder}'{near(folder) if folder.parent != folder else ''}"
+    return close_match(path.name, sorted(entry.name for entry in folder.iterdir()))
+
+
+FILE = ExistingFile()
+NOT_COPIED = shutil.ignore_patterns("__init__.py", "__pycache__")
 FOLDER = click.Path(file_okay=False, path_type=Path)
 ROLE_OPTIONS = (
     ("prices", "Price file (CSV, XLSX, IEC 62325 XML); may repeat."),
@@ -242,6 +281,28 @@ def finish(
     click.echo(summary_text(plan, inputs.notes) + more)
     click.echo(f"\nWritten to {target}: {', '.join(writers)}")
     return EXIT_OF[plan.status]
+
+
+def copy_folder(source: Path, target: Path) -> None:
+    """Copy example files to a new folder.
+
+    Parameters
+    ----------
+    source, target : Path
+        Folders; the target must not exist. [-]
+
+    Raises
+    ------
+    FolderError
+        If the target exists or cannot be written.
+    """
+    try:
+        shutil.copytree(source, target, ignore=NOT_COPIED)
+    except OSError as error:
+        raise FolderError(
+            f"{target}: the files cannot be copied there ({error.strerror or 'it exists already'}): "
+            "name a folder that does not exist yet"
+        ) from error
 
 
 def circuit_of(inputs: Inputs, name: str) -> str:
