@@ -149,7 +149,7 @@ class DayPlan:
         return why_text(self.why(circuit, time), self.inputs.horizon, currency)
 
     def values(self) -> tuple[LimitValue, ...]:
-        """Return what one unit more and less of every stock, demand and limit is worth; takes many solves. [-]."""
+        """Return what one unit more and less of every stock, demand and limit is worth; slow. [-]."""
         return Explainer(self.inputs.site, self.inputs.horizon, self.inputs.situation).values()
 
 

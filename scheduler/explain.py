@@ -195,7 +195,8 @@ class _Shift:
     @property
     def possible(self) -> bool:
         """Whether every lower limit stays below its upper one."""
-        records = (*self.variables.values(), *self.stocks.values(), *self.rows.values())
+        records: list[Variable | Stock | Rows] = [*self.variables.values(), *self.stocks.values()]
+        records += self.rows.values()
         return all(bool(np.all(record.lower <= record.upper + 1e-12)) for record in records)
 
 
@@ -670,7 +671,9 @@ class Explainer:
             # A rate of power is moved by a rate; products by a quantity, spread evenly.
             rate = 1.0 if name == "power" else 1.0 / hours
             quantity = unit if name == "power" else unit.removesuffix("/h")
-            yield self._demand(f"{name}.demand", Moved.DEMAND, f"demand for {name}", quantity, span, mask, {name: rate})
+            yield self._demand(
+                f"{name}.demand", Moved.DEMAND, f"demand for {name}", quantity, span, mask, {name: rate}
+            )
         seen = set()
         for circuit in self._base.site.units:
             if not isinstance(circuit, Circuit) or (circuit.chlorine, circuit.alkali) in seen:

@@ -15,8 +15,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from tests.binding_cases import T_PER_KA, Small, customer, energy_cost, gas_store, hours, outlet, room
-from tests.small_sites import intervals, plain_circuit, prices_on, spot_contract
 
 from models.compressor import Compressor
 from models.evaporator import Evaporator
@@ -38,6 +36,8 @@ from scheduler.plan import Planner, PlanOptions
 from scheduler.report.columns import FURTHER_FILES
 from scheduler.report.values import values_csv, values_text, why_text
 from scheduler.result import Status
+from tests.binding_cases import T_PER_KA, Small, customer, energy_cost, gas_store, hours, outlet, room
+from tests.small_sites import intervals, plain_circuit, prices_on, spot_contract
 
 HOURS = 12
 PRICES = np.array([20.0, 25, 30, 90, 110, 120, 60, 15, 10, 40, 130, 80])
@@ -47,14 +47,18 @@ def site_of(*extra: Unit, **changes: dict[str, Any]) -> Site:
     """Return an invented site on which many limits bind at once; changes by unit name."""
     first = plain_circuit("new_room", chlorine="chlorine_wet", ramp_ka_per_min=0.03, ramp_minutes=60.0)
     first = replace(first, rectifier=Rectifier(1, 100.0, 1000.0, drop_v=0.0))
-    second = plain_circuit("old_room", chlorine="chlorine_wet", rectifier=Rectifier(1, 100.0, 440.0, drop_v=0.0))
+    second = plain_circuit(
+        "old_room", chlorine="chlorine_wet", rectifier=Rectifier(1, 100.0, 440.0, drop_v=0.0)
+    )
     units: list[Unit] = [
         first,
         second,
         Compressor("compressor", 2, 2.25, 0.5, 30.0),
         Liquefier("liquefier", 0.3, 1.2, kwh_per_t=65.0),
         Outlet("tail", "tail_gas", rate_max_per_h=5.0),
-        ChlorineStore("liquid", 3, 20.0, 27.8, empty_vessels=1, margin_percent=0.0, cover_min_t=5.0, end_min_t=26.0),
+        ChlorineStore(
+            "liquid", 3, 20.0, 27.8, empty_vessels=1, margin_percent=0.0, cover_min_t=5.0, end_min_t=26.0
+        ),
         Lot("rail", "chlorine_liquid", 6.0, *window(3, 9), rate_max_t_per_h=4.0),
         Pipeline("neighbour", "chlorine", 3.2, 2.8, 3.5, ramp_t_per_h_per_h=0.2),
         ProductStore("weak_soda", "naoh_32", 2.0, 14.0, end_min_t=8.0),
@@ -87,7 +91,6 @@ def cost_anew(site: Site, known: Situation) -> float:
     """Return the cost of a plan made from nothing, with all its stages and its audit."""
     options = PlanOptions(SearchOptions(gap=1e-9, seconds=30.0), compare=False)
     return Planner(site, intervals(HOURS), known, options).plan().certificate.cost
-
 
 
 CHANGES: dict[str, Callable[[float], tuple[Site, Situation]]] = {
@@ -175,9 +178,7 @@ def base_cost() -> float:
 
 
 @pytest.mark.parametrize("key", list(CHANGES))
-def test_value_is_confirmed_by_a_new_plan(
-    key: str, values: dict[str, LimitValue], base_cost: float
-) -> None:
+def test_value_is_confirmed_by_a_new_plan(key: str, values: dict[str, LimitValue], base_cost: float) -> None:
     """A whole new plan with the number moved in its inputs differs by the stated figure, up and down.
 
     Within 1 %, or 0.02 of money where a figure is smaller than that can be told.
@@ -225,7 +226,7 @@ def test_a_load_forced_away_by_hand() -> None:
     assert why.power_mwh_per_ka == pytest.approx(0.38, rel=1e-4)
     assert why.energy_price_per_mwh == pytest.approx(20.0)
     assert why.chlorine_t_per_ka == pytest.approx(T_PER_KA, rel=1e-6)
-    assert [value.key for value in why.limits][0] == "room_load.upper.current_density"
+    assert why.limits[0].key == "room_load.upper.current_density"
     assert why.cause == "current density"
 
 
@@ -315,7 +316,7 @@ def test_unknown_circuits_and_times_are_named(explainer: Explainer) -> None:
 
 
 def test_words_and_table_hold_the_figures(explainer: Explainer, values: dict[str, LimitValue]) -> None:
-    """The text names load, limits, money and that it is before steps; the table has the documented columns."""
+    """The text names load, limits, money and that it is before steps; the table has its columns."""
     text = why_text(explainer.why("new_room", 10, 8.5), intervals(HOURS), "XTS")
     assert "(8.5 kA in whole steps)" in text
     assert "One MW more of other load in this interval" in text
@@ -324,5 +325,7 @@ def test_words_and_table_hold_the_figures(explainer: Explainer, values: dict[str
     rows = list(csv.DictReader(io.StringIO(values_csv(values.values(), intervals(HOURS)))))
     assert list(rows[0]) == [column.name for column in FURTHER_FILES["values.csv"]]
     row = next(row for row in rows if row["number"] == "meter_import.upper")
-    assert float(row["up_cost_per_unit"]) == pytest.approx(values["meter_import.upper"].up.cost_per_unit, abs=1e-4)
+    assert float(row["up_cost_per_unit"]) == pytest.approx(
+        values["meter_import.upper"].up.cost_per_unit, abs=1e-4
+    )
     assert row["binds_from"] == "2026-06-08T00:00+02:00"

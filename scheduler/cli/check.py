@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from scheduler.cli.steps import FILE
+from scheduler.cli.steps import FILE, told_as_input
 
 
 @click.command()
@@ -24,11 +24,14 @@ def check(site: Path, day: dt.datetime | None) -> None:
     with the closest right one.
 
     Exit codes: 0 no problem; 2 problems.
-    """
+    """  # noqa: D301 - click takes the backspace as "do not wrap"
     import models.kinds  # noqa: F401 - fills the registers of kinds
+    from scheduler.lp import formulate
     from scheduler.read.inputs import read_inputs
 
     inputs = read_inputs(site, day.date() if day else None)
+    with told_as_input(site):
+        formulate(inputs.site, inputs.horizon, inputs.situation)
     for note in inputs.notes:
         click.echo(f"note: {note}")
     click.echo(

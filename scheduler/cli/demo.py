@@ -31,7 +31,7 @@ def demo(ctx: click.Context, copy_to: Path | None, out: Path | None, replace: bo
     Everything in the demo is made up: site, prices, orders and plant values.
 
     Exit codes: 0 done; 2 a folder exists or cannot be written; 4 a limit of the solver.
-    """
+    """  # noqa: D301 - click takes the backspace as "do not wrap"
     from scheduler.plan import make_plan
 
     with as_file(files("tariffs_demo")) as folder:

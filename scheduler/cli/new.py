@@ -25,7 +25,9 @@ def new(folder: Path) -> None:
     brinewatt demo --copy my_site.
 
     Exit codes: 0 done; 2 the folder exists or cannot be written.
-    """
+    """  # noqa: D301 - click takes the backspace as "do not wrap"
     with as_file(files("scheduler.starter")) as source:
         copy_folder(source, folder)
-    tell(f"Copied. Read {folder / 'README.txt'}, edit {folder / 'site.toml'}, then: brinewatt plan {folder / 'site.toml'}")
+    tell(
+        f"Copied. Read {folder / 'README.txt'}, edit {folder / 'site.toml'}, then: brinewatt plan {folder / 'site.toml'}"
+    )

@@ -52,7 +52,7 @@ def plan(
 
     Exit codes: 0 done; 2 wrong use or bad input; 3 a duty is missed, or NOT A PLAN; 4 a limit of the
     solver.
-    """
+    """  # noqa: D301 - click takes the backspace as "do not wrap"
     from scheduler.plan import make_plan
 
     inputs = read(site, day.date() if day else None, given_files(files), sequence)

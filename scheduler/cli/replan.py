@@ -73,7 +73,7 @@ def replan(
 
     Exit codes: 0 done; 2 wrong use or bad input; 3 a duty is missed, or NOT A PLAN; 4 a limit of the
     solver.
-    """
+    """  # noqa: D301 - click takes the backspace as "do not wrap"
     from scheduler.given import pipelines_only
     from scheduler.given import replan as again
     from scheduler.read.earlier import open_earlier

@@ -53,7 +53,7 @@ def sheet(
 
     Exit codes: 0 done; 2 wrong use or bad input; 3 a duty is missed, or NOT A PLAN; 4 a limit of the
     solver.
-    """
+    """  # noqa: D301 - click takes the backspace as "do not wrap"
     from scheduler.given import judge
     from scheduler.plan import make_plan
     from scheduler.report.difference import judgement_text

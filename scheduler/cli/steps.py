@@ -23,7 +23,6 @@ if TYPE_CHECKING:
 EXIT_OF = {Status.PLAN: 0, Status.MISSES: 3, Status.NOT_A_PLAN: 3, Status.SOLVER_LIMIT: 4}
 
 
-
 class ExistingFile(click.Path):
     """A file that exists; a wrong name is answered with the closest one beside it."""
 

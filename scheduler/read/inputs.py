@@ -112,9 +112,7 @@ def read_inputs(
     if unknown:
         known = (*ROLES, CONTRACT)
         near = close_match(unknown[0], known)
-        raise ValueError(
-            f"no such role of a file: {', '.join(unknown)} (known: {', '.join(known)}){near}"
-        )
+        raise ValueError(f"no such role of a file: {', '.join(unknown)} (known: {', '.join(known)}){near}")
     problems = Problems()
     source = load("site", str(site_path), Path(), problems)
     toml = read_toml(source, problems) if source is not None else None

@@ -26,6 +26,7 @@ EVERY_NAME = (
     "chart.png",
     "summary.txt",
     "difference.csv",
+    "values.csv",
     *EXTRA_NAMES,
 )
 """Names that a plan may have left in its folder; a folder that holds only these may be replaced."""

@@ -208,7 +208,9 @@ def values_text(values: Sequence[LimitValue], horizon: Horizon, currency: str) -
         lines.append(f"  {'':<{wide}} {'unit':<5} {'one more':>16} {'one less':>16}")
         for value in part:
             cells = " ".join(f"{_cell(move):>16}" for move in (value.up, value.down))
-            lines.append(f"  {_name(value):<{wide}} {value.unit:<5} {cells}  {_when(value, horizon)}".rstrip())
+            lines.append(
+                f"  {_name(value):<{wide}} {value.unit:<5} {cells}  {_when(value, horizon)}".rstrip()
+            )
     lines += ["", f"{len(values) - len(shown)} more numbers are worth nothing: one unit changes no cost."]
     lines += _wrapped("A figure marked * is per unit of a smaller move: a whole unit is not possible.")
     lines += _wrapped(BEFORE_STEPS)
