@@ -12,7 +12,7 @@ are in `scheduler.report`.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from enum import Enum
 from functools import cached_property
@@ -494,8 +494,13 @@ class Explainer:
         least = self._first_order(shift) if shift.possible else 0.0
         return np.inf if least is None else max(-least, 0.0)
 
-    def values(self) -> tuple[LimitValue, ...]:
+    def values(self, only: Collection[str] = ()) -> tuple[LimitValue, ...]:
         """Return what one unit more and less of every stock, limit and demand of the plan day is worth.
+
+        Parameters
+        ----------
+        only : collection of str
+            Keys to value; all unless given. [-]
 
         Returns
         -------
@@ -505,7 +510,7 @@ class Explainer:
         """
         mask = np.arange(len(self._base.horizon)) < self._base.horizon.plan_intervals
         levers = (*self._stock_levers(), *self._demand_levers(mask), *self._limit_levers(mask))
-        return tuple(self._valued(lever) for lever in levers)
+        return tuple(self._valued(lever) for lever in levers if not only or lever.key in only)
 
     def why(self, circuit: str, interval: int, stepped_ka: float | None = None) -> Why:
         """Return why a circuit has its load in an interval.
