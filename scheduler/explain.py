@@ -416,7 +416,7 @@ class Explainer:
         return True
 
     def _leaves_chords(self, shift: _Shift) -> bool:
-        """Tell whether a shift widens the domain of a curve that has chords: they hold on the old one only."""
+        """Tell whether a shift widens the domain of a curve with chords: they hold on the old one."""
         search = self._planner.search
         arguments = {curve.of for curve in self._base.declaration.curves}
         exclusive = {k for rule in self._base.declaration.exclusives for k in (rule.first, rule.second)}
@@ -613,7 +613,7 @@ class Explainer:
         return Move(move.size * room, move.cost_per_unit / room, move.missed / room, move.error / room)
 
     def _limits_of(self, unit: Circuit, interval: int, mask: Mask) -> tuple[LimitValue, ...]:
-        """Value the limits that bind for one load: at its interval, and stocks where they next and last bind."""
+        """Value what binds for one load: at its interval, and stocks where they next and last bind."""
         # A fixed quantity is no limit to be asked about: the demand beside it says the same.
         here = [lever for lever in self._limit_levers(mask) if lever.binds and lever.looser]
         for step, order in ((1, range(interval + 1, len(mask))), (-1, range(interval - 1, -1, -1))):

@@ -63,7 +63,7 @@ def test_why_from_a_notebook(planned: tuple[DayPlan, Path]) -> None:
 
 
 def test_wrong_roles_and_files_are_told(tmp_path: Path) -> None:
-    """A role that does not exist is answered with the close one; a file's problems are those of the command."""
+    """A role that does not exist is answered with the close one; problems of files are told."""
     site = lay(tmp_path)
     with pytest.raises(ValueError, match="did you mean 'prices'"):
         plan(site, price="prices.csv")

@@ -6,10 +6,11 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import tariffs_demo
-from models.horizon import Horizon
+from models.horizon import Horizon, Series
 from models.site import Site
 from models.situation import Situation
 from models.trade import OwnUse
@@ -58,6 +59,7 @@ MOVES: dict[str, Callable[[Site, Situation, float], tuple[Site, Situation]]] = {
 DAY_DEMAND = "chlorine.demand"
 
 
+@pytest.mark.slow
 def test_values_of_the_demo_are_confirmed_by_new_plans() -> None:
     """Stocks, an end target and a tonne of chlorine asked for on the plan day: within 1 % of a new plan."""
     inputs, horizon = demo()
@@ -87,10 +89,6 @@ def test_values_of_the_demo_are_confirmed_by_new_plans() -> None:
 
 def with_demand(inputs: Inputs, horizon: Horizon, share: list[float]) -> tuple[Site, Situation]:
     """Return the demo with one tonne of chlorine taken evenly over some intervals."""
-    import numpy as np
-
-    from models.horizon import Series
-
     rate = np.array(share) / float(np.sum(np.array(share) * horizon.hours))
     series = {
         **inputs.situation.series,

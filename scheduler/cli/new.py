@@ -28,6 +28,5 @@ def new(folder: Path) -> None:
     """  # noqa: D301 - click takes the backspace as "do not wrap"
     with as_file(files("scheduler.starter")) as source:
         copy_folder(source, folder)
-    tell(
-        f"Copied. Read {folder / 'README.txt'}, edit {folder / 'site.toml'}, then: brinewatt plan {folder / 'site.toml'}"
-    )
+    site = folder / "site.toml"
+    tell(f"Copied. Read {folder / 'README.txt'}, edit {site}, then: brinewatt plan {site}")

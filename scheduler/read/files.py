@@ -71,11 +71,8 @@ def load(role: str, name: str, folder: Path, problems: Problems) -> Source | Non
         if not path.exists():
             beside = f" in {folder.as_posix()}" if not Path(name).is_absolute() else ""
             known = sorted(e.name for e in path.parent.iterdir()) if path.parent.is_dir() else []
-            problems.add(
-                name,
-                "",
-                f"the {role} file does not exist{beside}{close_match(path.name, known) or '; check the name'}",
-            )
+            ending = close_match(path.name, known) or "; check the name"
+            problems.add(name, "", f"the {role} file does not exist{beside}{ending}")
             return None
         if not path.is_file():
             problems.add(name, "", f"the {role} file must be a file (got a folder or a device)")
