@@ -45,8 +45,8 @@ TINY = 2e-3
 """Money that counts as none; duals closer to 0 are not followed up. [currency]"""
 AT_LIMIT = 1e-6
 """Distance from a limit, as a share of its size, that counts as standing at it."""
-QUICK_SECONDS = 3.0
-"""Time for a solve from the plan's own basis. [s]"""
+QUICK_ITERATIONS = 6000
+"""Simplex iterations from the plan's own basis; some thousand are usual on a large site."""
 HALVINGS = 6
 """How often a unit is halved to find a part of it that can be moved."""
 BISECTIONS = 5
@@ -394,11 +394,11 @@ class Explainer:
             # From the plan's own basis only the moved number is out of place. On rare moves that road is
             # long; then a start from nothing is shorter.
             solver.start_from(self._basis)
-            search.options = replace(search.options, seconds=min(QUICK_SECONDS, self._search.seconds))
+            solver.limit_iterations(QUICK_ITERATIONS)
         found = self._planner.solved_again(self.status)
+        solver.limit_iterations(None)
         if not found.values and found.answer is Answer.LIMIT:
             solver.forget()
-            search.options = replace(search.options, seconds=self._search.seconds)
             found = self._planner.solved_again(self.status)
         result = None
         if found.values:

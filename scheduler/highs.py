@@ -23,6 +23,8 @@ TOLERANCE = 1e-8
 """Feasibility tolerance of rows, columns and reduced costs: a tenth of the solver's usual one."""
 USUAL_TOLERANCE = 1e-7
 """The solver's usual tolerance."""
+NO_ITERATION_LIMIT = 2_147_483_647
+"""The solver's own default."""
 DRIFT_TOLERANCE = 1e-7
 """Greatest difference between a row's value as the solver carries it along and as its columns give it. [-]"""
 
@@ -382,6 +384,16 @@ class Solver:
             basis.row_status = [*basis.row_status, *[highspy.HighsBasisStatus.kBasic] * missing]
         if len(basis.col_status) == self.column_count:
             self._highs.setBasis(basis)
+
+    def limit_iterations(self, most: int | None) -> None:
+        """Limit the simplex iterations of the next solves; a solve that needs more ends with a limit.
+
+        Parameters
+        ----------
+        most : int or None
+            Greatest number; None for no limit. [-]
+        """
+        self._option("simplex_iteration_limit", NO_ITERATION_LIMIT if most is None else most)
 
     def forget(self) -> None:
         """Forget the last basis, so that the next solve starts with presolve."""

@@ -20,8 +20,8 @@ from scheduler.plan import Planner, PlanOptions
 from scheduler.read.inputs import Inputs, read_inputs
 
 SITE = Path(tariffs_demo.__file__).parent / "site.toml"
-INTERVALS = 36
-"""Plan day and half a day of look-ahead. [-]"""
+INTERVALS = 30
+"""Plan day and a short look-ahead. [-]"""
 
 
 def demo() -> tuple[Inputs, Horizon]:
@@ -50,7 +50,6 @@ def filled(known: Situation, tank: str, more: float) -> Situation:
 
 MOVES: dict[str, Callable[[Site, Situation, float], tuple[Site, Situation]]] = {
     "liquid_store_level.start": lambda site, known, d: (site, filled(known, "liquid_store", d)),
-    "potash_32_level.start": lambda site, known, d: (site, filled(known, "potash_32", d)),
     "liquid_store_end_target.lower": lambda site, known, d: (
         changed(site, "liquid_store", end_min_t=290.0 + d),
         known,
