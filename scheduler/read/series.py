@@ -154,7 +154,7 @@ def _note_missing(series: Series, need: Need, place: str, horizon: Horizon, prob
     zone = ZoneInfo(horizon.timezone)
     ranges = _ranges(series.missing_on(horizon))
     held = ""
-    if ranges:
+    if ranges == [(0, len(horizon) - 1)]:
         last_end = int(series.starts_min[-1] + series.lengths_min[-1])
         held = f"; it holds {shown(int(series.starts_min[0]), zone)} to {shown(last_end, zone)}"
     for first, last in ranges[:MOST_GAPS_LISTED]:
