@@ -28,7 +28,7 @@ class Group(click.Group):
         """Find the command; a wrong name is answered with the closest one (see `click.Group`)."""
         name = str(args[0])
         if self.get_command(ctx, name) is None and not name.startswith("-"):
-            ctx.fail(f"no such command '{name}'{hint(name, self.list_commands(ctx))}")
+            ctx.fail(f"No such command '{name}'{hint(name, self.list_commands(ctx))}")
         return super().resolve_command(ctx, args)
 
     def invoke(self, ctx: click.Context) -> Any:
