@@ -378,7 +378,7 @@ def test_problems_of_all_files_come_at_once(tmp_path: Path) -> None:
         "site.toml, line 52, contract > component 'spot' > holidays: 'holidays' must be a list of dates, or "
         "a code such "
         "as 'XX' or 'XX-YY' of a country (ISO 3166) that is known (got 'DX')",
-        "peak.csv: the peaks file does not exist in " + tmp_path.as_posix() + "; check the name",
+        "peak.csv: the peaks file does not exist in " + tmp_path.as_posix() + "; did you mean 'peaks.csv'?",
         "prices.csv, line 5, column 'price_per_mwh': 'price_per_mwh' must be a number (got 'NaN')",
         "profiles.csv, line 1: the column 'series' is missing from the header",
         "orders.csv, line 2, column 'mode': 'mode' is not known (got 'train'); did you mean 'rail'?",

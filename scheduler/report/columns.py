@@ -718,6 +718,32 @@ FURTHER_FILES: Final[Mapping[str, tuple[Documented, ...]]] = MappingProxyType(
             Documented("unit_ka", "kA", "load of each unit, equally shared; empty with none in service"),
             _STATUS,
         ),
+        "values.csv": (
+            Documented("number", "-", "what is moved: key of the record, with its side"),
+            Documented("owner", "-", "unit it belongs to; empty for a demand"),
+            Documented("kind", "-", "stock at the start, demand, upper or lower limit, fixed quantity"),
+            Documented("meaning", "-", "the number in words"),
+            Documented("unit", "-", "unit in which it is moved"),
+            *(
+                Documented(f"{side}_{name}", unit, f"{meaning}, {words}")
+                for side, words in (("up", "number raised"), ("down", "number lowered"))
+                for name, unit, meaning in (
+                    ("size", "as `unit`", "how far: one unit, or the largest part that is possible"),
+                    (
+                        "cost_per_unit",
+                        "currency/unit",
+                        "change of the cost of the horizon before steps, misses at their price; empty where "
+                        "no move is possible",
+                    ),
+                    ("missed_per_unit", "currency/unit", "of which misses at their price"),
+                    ("error_per_unit", "currency/unit", "greatest error of the figure"),
+                )
+            ),
+            Documented("binding_intervals", "-", "intervals of the plan day at which the plan is at it"),
+            Documented("binds_from", "-", "start of the first, local time with offset"),
+            Documented("binds_to", "-", "end of the last, local time with offset"),
+            Documented("at_miss", "-", "1 if duties are missed: figures hold the price of a miss"),
+        ),
     }
 )
 """Columns of the further files of a plan's folder: patterns, with braces for names of the site."""
@@ -728,6 +754,7 @@ FURTHER_MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
         "nomination.csv": "plan day, one row per settlement interval.",
         "utilities_forecast.csv": "plan day, one row per interval; `{utility}` is hydrogen or steam.",
         "loading_per_shift.csv": "plan day, one row per shift and lot.",
+        "values.csv": "one row per number moved on the plan day; written by `brinewatt why SITE --all`.",
         "rectifiers.csv": "plan day, starting loads and each change of load.",
     }
 )

@@ -39,6 +39,7 @@ EVERY_NAME = (
     *WORKBOOK_OF.values(),
     *SHEET_NAMES,
     "difference.csv",
+    "values.csv",
     *EXTRA_NAMES,
 )
 """Names that a plan may have left in its folder; a folder that holds only these may be replaced."""
