@@ -15,7 +15,7 @@ import pytest
 import tariffs_demo
 from scheduler.plan import PlanOptions
 from scheduler.read.inputs import Inputs, read_inputs
-from scheduler.report.limits import limits_csv, limits_text
+from scheduler.report.limit_values import limits_csv, limits_text
 from scheduler.studies.limits import LimitValue, limit_values
 from tests.binding_cases import At, Small, customer, gas_store, room
 

@@ -37,11 +37,17 @@ def limits(
 ) -> None:
     """Tell what each limit of SITE is worth on a day: the day planned with it and without it.
 
+    \b
+    When:     to see which equipment, contract or habit costs most on a day.
+    Example:  brinewatt limits my_site/site.toml
+
     One limit is taken away at a time. Loads may take any value at any time in these plans, except for
     the limits on changes, each of which is looked at alone.
-    """
+
+    Exit codes: 0 done; 2 wrong use, bad input or a folder that exists; 4 a limit of the solver.
+    """  # noqa: D301 - click takes the backspace as "do not wrap"
     from scheduler.report.files import write_text
-    from scheduler.report.limits import LIMITS_NAMES, limits_csv, limits_text
+    from scheduler.report.limit_values import LIMITS_NAMES, limits_csv, limits_text
     from scheduler.studies.limits import limit_values
 
     inputs = read(site, day.date() if day else None, given_files(files))
