@@ -132,7 +132,7 @@ class Reference:
             self.moves(load, step, room.ramp_minutes)
             before = self.case.situation.loads_before[room.name]
             self.rules.append(cp.abs(load[0] - before) <= step)
-            # A fall by d at r kA/min draws up to s d^2 / (2 r) beyond its end, s the slope at the top density.
+            # A fall by d at r kA/min draws up to s d^2 / (2 r) beyond its end, s the slope at full density.
             top = room.density_max_ka_per_m2 * m2
             slope = (n * u0 / 1e3 + r.drop_v / 1e3) + 2 * (ohm_v_per_ka / 1e3 + r.resistance_uohm / 1e6) * top
             slope += room.auxiliary_kwh_per_t / 1e3 * n * CL2_T_PER_KAH * ce.ce0
