@@ -1,1 +1,1 @@
-"""Studies: what many plans, or many readings, say together."""
+"""Studies above planning: how a plan holds, what limits cost, what readings and past days say."""
