@@ -48,11 +48,19 @@ def after(
 ) -> None:
     """Look back at a planned day: PLAN is the folder of its plan.
 
+    \b
+    When:     on the day after, with the day's meters.
+    Example:  brinewatt after plan_2026-06-08 --site my_site/site.toml --actuals my_site/actuals.csv
+              --balance my_site/balance.csv --out after_2026-06-08
+
     Actuals are a table start, minutes, unit, load_ka, power_mw: for each circuit its load and its AC power
     before the rectifiers, for the meter the import. Tells the price, volume and efficiency effects and
     that of other load, to the cent; energy per tonne; and chlorine by kAh, by sales plus stock change and by
     alkali, side by side. Other files are those of the plan: name them as you did when it was made.
-    """
+
+    Exit codes: 0 done; 2 wrong use, bad input, files that are not those of the plan, or a folder that
+    exists.
+    """  # noqa: D301 - click takes the backspace as "do not wrap"
     from scheduler.read.actuals import read_day, read_planned_day
     from scheduler.read.inputs import zone_of
     from scheduler.report.after import (

@@ -47,11 +47,18 @@ def calibrate(
 ) -> None:
     """Fit cell voltage and current efficiency of SITE's circuits to READINGS of the plant.
 
+    \b
+    When:     before money or load rests on default values, and again every few months.
+    Example:  brinewatt calibrate my_site/site.toml my_site/readings.csv --out my_fit
+
     READINGS is a table time, circuit, load_ka, cell_voltage_v or dc_voltage_v, with optional cells,
     electrolysers, temperature_c, strength_percent, efficiency_percent (analyses) and ac_power_mw. The
     folder gets the fit in words, every reading with its residual, a plot for each circuit, and the site
     file with the fitted keys changed and its comments kept.
-    """
+
+    Exit codes: 0 done; 2 wrong use, bad input, readings that do not tell what is asked, or a folder that
+    exists.
+    """  # noqa: D301 - click takes the backspace as "do not wrap"
     from functools import partial
 
     from scheduler.read.readings import read_readings
