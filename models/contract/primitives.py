@@ -72,6 +72,8 @@ class OfTotal(Term):
         Part of the charge that belongs to earlier bills. [currency]
     group : str
         Cost group. [-]
+    missing : str
+        What a plan must be told before the term can be declared, in words; empty if nothing is missing. [-]
     """
 
     name: str
@@ -80,6 +82,7 @@ class OfTotal(Term):
     lines: tuple[Line, ...]
     base: float = 0.0
     group: str = "energy"
+    missing: str = ""
 
     def total(self, horizon: Horizon, power_mw: Array) -> float:
         """Return the total at a profile.
@@ -104,7 +107,15 @@ class OfTotal(Term):
         return max(line.at(total) for line in self.lines) - self.base
 
     def declare(self, horizon: Horizon, prefix: str, meter: str) -> Declaration:
-        """Return the total, and a charge above every line of it (see `Term.declare`)."""
+        """Return the total, and a charge above every line of it (see `Term.declare`).
+
+        Raises
+        ------
+        ValueError
+            If something is missing that only a longer plan can tell.
+        """
+        if self.missing:
+            raise ValueError(self.missing)
         at = np.flatnonzero(self.weight)
         if len(self.lines) == 1:
             line = self.lines[0]
@@ -117,7 +128,9 @@ class OfTotal(Term):
         return Declaration(
             variables=(
                 Variable(total, "MWh", -free, free, labels=(self.name,), meaning=f"total of {self.name}"),
-                Variable(charge, "currency", -free, free, labels=(self.name,), meaning=f"charge of {self.name}"),
+                Variable(
+                    charge, "currency", -free, free, labels=(self.name,), meaning=f"charge of {self.name}"
+                ),
             ),
             rows=(
                 Rows(
@@ -159,6 +172,12 @@ class OfTotal(Term):
             ),
             costs=(Cost(prefix, self.group, charge, one, constant=-self.base),),
         )
+
+    def energy_per_mwh(self, horizon: Horizon) -> Array | None:
+        """Return the slope of the line that holds at the start (see `Term.energy_per_mwh`)."""
+        if len(self.lines) == 1 or self.group != "energy":
+            return None
+        return max(self.lines, key=lambda line: line.at(self.offset)).slope * self.weight
 
     def exact_on(self, horizon: Horizon, prefix: str, power_mw: Array) -> dict[str, Array]:
         """Return the exact total and charge (see `Term.exact_on`)."""
@@ -226,6 +245,8 @@ class Cliff(Term):
         Part of the charge that belongs to earlier bills. [currency]
     group : str
         Cost group. [-]
+    missing : str
+        What a plan must be told before the term can be declared, in words; empty if nothing is missing. [-]
     """
 
     name: str
@@ -236,6 +257,7 @@ class Cliff(Term):
     chosen: str | None = None
     base: float = 0.0
     group: str = "demand"
+    missing: str = ""
 
     def reached(self, total: float, peak_mw: float) -> Side:
         """Return the side that holds at a total and a peak.
@@ -266,6 +288,13 @@ class Cliff(Term):
         side = self.reached(total, peak)
         return side.constant + side.per_mw * peak + side.per_mwh * total - self.base
 
+    def energy_per_mwh(self, horizon: Horizon) -> Array | None:
+        """Return the price of the chosen side (see `Term.energy_per_mwh`)."""
+        if self.group != "energy":
+            return None
+        side = next((side for side in self.sides if side.name == self.chosen), self.sides[0])
+        return side.per_mwh * self.weight
+
     def exact_on(self, horizon: Horizon, prefix: str, power_mw: Array) -> dict[str, Array]:
         """Return the exact total and peak (see `Term.exact_on`)."""
         values = {f"{prefix}_total": np.array([self._total(horizon, power_mw)])}
@@ -279,13 +308,18 @@ class Cliff(Term):
         Raises
         ------
         ValueError
-            If no side is chosen and there is more than one.
+            If no side is chosen and there is more than one, or something is missing that only a longer plan
+            can tell.
         """
+        if self.missing:
+            raise ValueError(self.missing)
         side = self._side(prefix)
         total, peak = f"{prefix}_total", f"{prefix}_peak"
         zero, one, free = np.zeros(1, dtype=np.int64), np.ones(1), np.full(1, np.inf)
         at = np.flatnonzero(self.weight)
-        variables = [Variable(total, "MWh", -free, free, labels=(self.name,), meaning=f"total of {self.name}")]
+        variables = [
+            Variable(total, "MWh", -free, free, labels=(self.name,), meaning=f"total of {self.name}")
+        ]
         rows = [
             Rows(
                 f"{prefix}_sum",
@@ -319,7 +353,6 @@ class Cliff(Term):
                     np.array([low]),
                     np.array([high]),
                     labels=(self.name,),
-                    breakable=False,
                     meaning=f"the total of {self.name} stays on the side '{side.name}'",
                 )
             )
@@ -335,7 +368,6 @@ class Cliff(Term):
                     np.zeros(1),
                     free,
                     labels=(self.name,),
-                    breakable=False,
                     meaning=f"the total of {self.name} is at least {side.from_hours:g} hours of its peak",
                 )
             )
@@ -604,7 +636,6 @@ class Headroom(Term):
             self.least_mw[at],
             self.most_mw[at],
             intervals=at,
-            breakable=False,
             meaning=self.meaning,
         )
         # Money that stands whatever the load is: the constant of a cost on the meter.
