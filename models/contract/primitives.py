@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 
@@ -106,6 +107,10 @@ class OfTotal(Term):
         total = self.total(horizon, power_mw)
         return max(line.at(total) for line in self.lines) - self.base
 
+    def sunk(self) -> float:
+        """Return the charge of what is drawn before and after the horizon. [currency]."""
+        return max(line.at(self.offset) for line in self.lines) - self.base
+
     def declare(self, horizon: Horizon, prefix: str, meter: str) -> Declaration:
         """Return the total, and a charge above every line of it (see `Term.declare`).
 
@@ -120,8 +125,7 @@ class OfTotal(Term):
         if len(self.lines) == 1:
             line = self.lines[0]
             coefficient = line.slope * self.weight * horizon.hours
-            constant = line.at(self.offset) - self.base
-            return Declaration(costs=(Cost(prefix, self.group, meter, coefficient, constant),))
+            return Declaration(costs=(Cost(prefix, self.group, meter, coefficient),))
         total, charge = f"{prefix}_total", f"{prefix}_charge"
         zero, one, free = np.zeros(1, dtype=np.int64), np.ones(1), np.full(1, np.inf)
         each = np.arange(len(self.lines))
@@ -170,7 +174,7 @@ class OfTotal(Term):
                     meaning=f"the charge of {self.name} is at least every line of its tariff",
                 ),
             ),
-            costs=(Cost(prefix, self.group, charge, one, constant=-self.base),),
+            costs=(Cost(prefix, self.group, charge, one, constant=-self.base - self.sunk()),),
         )
 
     def energy_per_mwh(self, horizon: Horizon) -> Array | None:
@@ -285,8 +289,15 @@ class Cliff(Term):
     def cost(self, horizon: Horizon, power_mw: Array) -> float:
         """Return the charge of the side that holds (see `Term.cost`)."""
         total, peak = self._total(horizon, power_mw), self._peak(power_mw)
-        side = self.reached(total, peak)
-        return side.constant + side.per_mw * peak + side.per_mwh * total - self.base
+        return self._charge(total, peak)
+
+    def _charge(self, total: float, peak_mw: float) -> float:
+        side = self.reached(total, peak_mw)
+        return side.constant + side.per_mw * peak_mw + side.per_mwh * total - self.base
+
+    def sunk(self) -> float:
+        """Return the charge of what is drawn outside the horizon, at the peak's floor. [currency]."""
+        return self._charge(self.offset, 0.0 if self.peak is None else self.peak.floor_mw)
 
     def energy_per_mwh(self, horizon: Horizon) -> Array | None:
         """Return the price of the chosen side (see `Term.energy_per_mwh`)."""
@@ -335,7 +346,7 @@ class Cliff(Term):
                 meaning=f"the total of {self.name} is what was drawn before, in and after the horizon",
             )
         ]
-        constant = side.constant - self.base
+        constant = side.constant - self.base - self.sunk()
         costs = [Cost(f"{prefix}_energy", self.group, total, np.array([side.per_mwh]), constant)]
         if self.peak is not None:
             declared = self.peak.declare(horizon, prefix, meter)
@@ -384,6 +395,45 @@ class Cliff(Term):
             f"{prefix}: the charge jumps, so a program needs one of its cases chosen ({names}; got "
             f"{self.chosen!r}): plan each of them, or name one in the state of the bill"
         )
+
+
+def joined_cases(names: Sequence[Sequence[str]]) -> tuple[str, ...]:
+    """Return the cases of a component that has a choice in each of some periods.
+
+    Parameters
+    ----------
+    names : sequence of sequence of str
+        Names of the sides in each period. [-]
+
+    Returns
+    -------
+    tuple of str
+        Every combination, joined by '+'; none if no period has more than one side. [-]
+    """
+    if all(len(sides) < 2 for sides in names):
+        return ()
+    return tuple("+".join(combination) for combination in product(*names))
+
+
+def case_of_period(case: str | None, position: int) -> str | None:
+    """Return the side that a case names for one period.
+
+    Parameters
+    ----------
+    case : str or None
+        Case of the component: one side for all periods, or one for each, joined by '+'. [-]
+    position : int
+        Position of the period among those of the horizon. [-]
+
+    Returns
+    -------
+    str or None
+        Name of the side; None if the case is None or names fewer periods. [-]
+    """
+    if case is None or "+" not in case:
+        return case
+    parts = case.split("+")
+    return parts[position] if position < len(parts) else None
 
 
 def reached(sides: Sequence[Side], total: float, peak_mw: float) -> Side:

@@ -16,7 +16,7 @@ from models.checks import InvalidValues, above, between, check, finite, one_of
 from models.contract import calendar
 from models.contract.component import BillLine, Component, Profile, Term, component_kind, key_name
 from models.contract.periods import Cycle, billing_day_rule
-from models.contract.primitives import Cliff, Line, OfTotal, Side
+from models.contract.primitives import Cliff, Line, OfTotal, Side, case_of_period, joined_cases
 from models.contract.state import Carried
 from models.contract.totals import PeriodTotal, carried_energy, drawn_mwh, period_totals, term_name
 from models.horizon import Horizon
@@ -157,18 +157,18 @@ class EnergyTiers(Component):
         return [i for i, high in enumerate(self._edges[1:]) if high > sure]
 
     def cases(self, horizon: Horizon, situation: Situation) -> tuple[str, ...]:
-        """Return one case for each tier of the last period, where prices fall (see `Component.cases`)."""
+        """Return the tiers that each period may end in, where prices fall (see `Component.cases`)."""
         if self._convex:
             return ()
-        *_, last = period_totals(self.name, horizon, situation, self._cycle, self._window(), self.holidays)
-        names = tuple(f"tier_{i + 1}" for i in self._reachable(last))
-        return names if len(names) > 1 else ()
+        totals = period_totals(self.name, horizon, situation, self._cycle, self._window(), self.holidays)
+        return joined_cases([[f"tier_{i + 1}" for i in self._reachable(total)] for total in totals])
 
     def terms(self, horizon: Horizon, situation: Situation) -> tuple[Term, ...]:
         """Return one charge on the total of each period (see `Component.terms`)."""
         terms: list[Term] = []
         lines = self._lines()
-        for total in period_totals(self.name, horizon, situation, self._cycle, self._window(), self.holidays):
+        totals = period_totals(self.name, horizon, situation, self._cycle, self._window(), self.holidays)
+        for position, total in enumerate(totals):
             offset = total.so_far_mwh + total.rest_mwh
             base = self.charge(total.so_far_mwh)
             name = term_name(total.period)
@@ -189,7 +189,7 @@ class EnergyTiers(Component):
             # What is below every reachable tier cannot occur; the first one stands open downwards.
             first = sides[0]
             sides[0] = Side(first.name, first.constant, 0.0, first.per_mwh, -np.inf, first.below_mwh)
-            chosen = situation.state.cases.get(self.name)
+            chosen = case_of_period(situation.state.cases.get(self.name), position)
             if chosen not in [side.name for side in sides]:
                 chosen = sides[0].name if len(sides) == 1 else None
             terms.append(

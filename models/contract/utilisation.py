@@ -12,7 +12,7 @@ from models.checks import InvalidValues, at_least, between, check, one_of
 from models.contract import calendar
 from models.contract.component import BillLine, Component, Peak, Profile, Term, component_kind, key_name
 from models.contract.periods import Cycle, billing_day_rule, metered
-from models.contract.primitives import Cliff, Side, reached
+from models.contract.primitives import Cliff, Side, case_of_period, joined_cases, reached
 from models.contract.state import Carried
 from models.contract.totals import drawn_mwh, period_totals, term_name
 from models.horizon import Horizon
@@ -134,13 +134,14 @@ class Utilisation(Component):
         )
 
     def cases(self, horizon: Horizon, situation: Situation) -> tuple[str, ...]:
-        """Return the steps (see `Component.cases`)."""
-        return tuple(step.name for step in self.steps) if len(self.steps) > 1 else ()
+        """Return the steps that each year may end in (see `Component.cases`)."""
+        names = [step.name for step in self.steps]
+        return joined_cases([names for _ in self._cycle.periods(horizon)])
 
     def terms(self, horizon: Horizon, situation: Situation) -> tuple[Term, ...]:
         """Return one charge that jumps for each year (see `Component.terms`)."""
         terms = []
-        for total in period_totals(self.name, horizon, situation, self._cycle):
+        for position, total in enumerate(period_totals(self.name, horizon, situation, self._cycle)):
             key = (self.name, total.period.label)
             floor = max(situation.peaks_mw.get(key, 0.0), situation.peak_targets_mw.get(key, 0.0), 0.0)
             found = metered(horizon, total.period, self.metering_minutes, calendar.ClockWindow())
@@ -153,7 +154,7 @@ class Utilisation(Component):
                     total.so_far_mwh + total.rest_mwh,
                     peak,
                     self._sides(),
-                    situation.state.cases.get(self.name),
+                    case_of_period(situation.state.cases.get(self.name), position),
                     missing=total.missing,
                 )
             )
