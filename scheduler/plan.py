@@ -75,7 +75,8 @@ def make_plan(site: Site, horizon: Horizon, situation: Situation, options: PlanO
 
     Where the contract's charge jumps, or pays for something the site may do or leave, every side is planned
     and the cheapest kept (see `scheduler.sides`). Where a circuit states a thermal lag the plan is the
-    cheapest one found with it; the certificate and the comparisons stay those of the steady voltage (see `scheduler.thermal.plan_with_lag`).
+    cheapest one found with it; the certificate and the comparisons stay those of the steady voltage (see
+    `scheduler.thermal.plan_with_lag`).
 
     Parameters
     ----------

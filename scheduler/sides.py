@@ -168,7 +168,8 @@ def _refusal(plan: Plan, check: CallCheck) -> str:
     failed = sum(not CallCheck(check.component, (answer,)).kept for answer in check.answers)
     return (
         f"not credited: of {len(check.answers)} simulated calls of '{check.component}' {failed} cannot be "
-        f"answered with all duties and limits kept; at {start} only {worst.possible_mw:.1f} of {worst.asked_mw:.1f} MW"
+        f"answered with all duties and limits kept; at {start} only {worst.possible_mw:.1f} of "
+        f"{worst.asked_mw:.1f} MW"
     )
 
 
