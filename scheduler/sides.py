@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from models.contract.component import Call, Contract
+from models.contract.primitives import Cliff
 from models.horizon import Horizon
 from models.misses import NAMES
 from models.situation import Situation
@@ -149,6 +150,7 @@ def _side(
         plan = plan_on(situation)
     except NoRunnableDay as error:
         return _Side(situation, None, Tried(cases, None, None, str(error)))
+    plan = _truly_priced(contract, plan)
     cost, bound = plan.audit.cost, plan.certificate.lower_bound
     if plan.status is Status.NOT_A_PLAN:
         broken = plan.audit.violations[0].meaning if plan.audit.violations else "a limit"
@@ -158,6 +160,34 @@ def _side(
     )
     refused = "; ".join(_refusal(plan, check) for check in checks if not check.kept)
     return _Side(situation, plan, Tried(cases, cost, bound, refused, checks))
+
+
+def _truly_priced(contract: Contract, plan: Plan) -> Plan:
+    """Return a plan that is charged by the side on which its load stands, if that is not the chosen one."""
+    power = plan.audit.values.get(plan.site.meter)
+    if power is None:
+        return plan
+    costs = dict(plan.audit.costs)
+    off = 0.0
+    for _, term in contract.terms(plan.horizon, plan.situation):
+        if isinstance(term, Cliff):
+            error = term.error(plan.horizon, power)
+            costs[term.group] = costs.get(term.group, 0.0) + error
+            off += error
+    if off == 0.0:
+        return plan
+    certificate = plan.certificate
+    stepped = certificate.stepped_cost
+    return replace(
+        plan,
+        audit=replace(plan.audit, costs=costs),
+        certificate=replace(
+            certificate,
+            cost=certificate.cost + off,
+            lower_bound=min(certificate.lower_bound, certificate.cost + off),
+            stepped_cost=None if stepped is None else stepped + off,
+        ),
+    )
 
 
 def _refusal(plan: Plan, check: CallCheck) -> str:

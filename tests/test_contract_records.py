@@ -33,8 +33,12 @@ from models.contract.time_of_use import Band
 from models.contract.two_part import TwoPart
 from models.contract.utilisation import Utilisation, UtilisationStep
 from models.horizon import Array, Horizon, Series
+from models.meter import SiteMeter
+from models.site import Site
 from models.situation import Situation
 from scheduler.audit import row_values
+from scheduler.plan import PlanOptions, make_plan
+from tests.test_contract_moves_load import Mill, charged
 
 METER = "meter_import"
 DAYS = (
@@ -132,9 +136,9 @@ def components(rng: np.random.Generator) -> tuple[Component, ...]:
         Utilisation(
             "hours",
             (
-                UtilisationStep("few", u(0, 50_000), u(0, 80)),
-                UtilisationStep("many", u(0, 150_000), u(0, 20), from_hours=u(10, 60)),
-                UtilisationStep("band", 100_000.0, 9.0, u(60, 80), u(0, 5000), 20.0),
+                UtilisationStep("few", 10.0 * low * 100, low),
+                UtilisationStep("many", 10.0 * low * 100, low, u(10, 60), share_percent=u(40, 90)),
+                UtilisationStep("band", 10.0 * low * 100, low, u(60, 80), u(0, 5000), 20.0),
             ),
             minutes,
             day,
@@ -302,6 +306,31 @@ def test_parts_of_a_period_carry_their_state(seed: int) -> None:
     parts_sum = total_of(contract.bill(Profile(first, power[:cut]), now))
     parts_sum += total_of(contract.bill(Profile(rest, power[cut:]), then))
     assert parts_sum == pytest.approx(whole, rel=1e-9, abs=1e-4)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_planned_contracts_charge_what_they_bill(seed: int) -> None:
+    """Random contracts, planned: the program's coefficients at the audited power give the unrounded bill.
+
+    Six components of random kinds on a load with 24 hours of the year's last day; every side of every cliff
+    among them was planned, and no bound lies above a cost.
+    """
+    rng = np.random.default_rng(seed)
+    horizon = Horizon.of_days(dt.date(2026, 12, 31), "Europe/Berlin", 60)
+    # Totals of periods that do not end with the day are settled later, so that plan and bill differ.
+    everything = tuple(part for part in components(rng) if not isinstance(part, TakeOrPay | Swing))
+    chosen = rng.choice(len(everything), 6, replace=False)
+    parts = tuple(everything[i] for i in sorted(chosen.tolist()))
+    now = with_rest(situation_of(rng, horizon, parts), parts)
+    energy = float(rng.uniform(30, 60)) * 24
+    mill = Mill(least_mw=20.0, most_mw=90.0, least_mwh=energy, most_mwh=energy)
+    site = Site("drawn", horizon.timezone, Contract("c", "XTS", parts), (mill, SiteMeter("meter", 100.0)))
+    plan = make_plan(site, horizon, now, PlanOptions(compare=False))
+    assert charged(plan) + plan.audit.sunk == pytest.approx(total_of(plan.audit.bill), abs=0.01)
+    assert plan.certificate.lower_bound <= plan.certificate.cost + 1e-6 * plan.certificate.denominator
+    assert plan.audit.cost + plan.audit.sunk == pytest.approx(total_of(plan.audit.bill), abs=0.01)
+    possible = [side.cost for side in plan.tried if not side.refused and side.cost is not None]
+    assert all(plan.audit.cost <= cost + 0.01 for cost in possible)
 
 
 def test_a_carried_peak_is_the_highest_so_far() -> None:

@@ -228,8 +228,8 @@ class Cliff(Term):
     """A charge that jumps with the total of a period, or with its total over its peak.
 
     The side that holds is the last one whose conditions the profile meets; the program is written for one
-    chosen side, with its conditions as rows, so that both sides can be tried. `cost` is always the true
-    charge, whichever side was chosen.
+    chosen side, with its conditions as rows, so that both sides can be tried. `cost` is the charge of the
+    chosen side, and the true charge where none is chosen; `error` is what the one lacks to the other.
 
     Parameters
     ----------
@@ -287,17 +287,38 @@ class Cliff(Term):
         return self.offset + float(np.sum(self.weight * horizon.hours * power_mw))
 
     def cost(self, horizon: Horizon, power_mw: Array) -> float:
-        """Return the charge of the side that holds (see `Term.cost`)."""
+        """Return the charge of the chosen side, or of the one that holds (see `Term.cost`)."""
         total, peak = self._total(horizon, power_mw), self._peak(power_mw)
-        return self._charge(total, peak)
+        chosen = next((side for side in self.sides if side.name == self.chosen), None)
+        return self._charge(chosen or self.reached(total, peak), total, peak)
 
-    def _charge(self, total: float, peak_mw: float) -> float:
-        side = self.reached(total, peak_mw)
+    def error(self, horizon: Horizon, power_mw: Array) -> float:
+        """Return what the chosen side's charge lacks to the true one.
+
+        A profile planned on one side may stand on another, whose conditions it happens to meet.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+        power_mw : ndarray
+            Mean import on each interval. Shape (n,). [MW]
+
+        Returns
+        -------
+        float
+            True charge less that of the chosen side; 0 where none is chosen. [currency]
+        """
+        total, peak = self._total(horizon, power_mw), self._peak(power_mw)
+        return self._charge(self.reached(total, peak), total, peak) - self.cost(horizon, power_mw)
+
+    def _charge(self, side: Side, total: float, peak_mw: float) -> float:
         return side.constant + side.per_mw * peak_mw + side.per_mwh * total - self.base
 
     def sunk(self) -> float:
         """Return the charge of what is drawn outside the horizon, at the peak's floor. [currency]."""
-        return self._charge(self.offset, 0.0 if self.peak is None else self.peak.floor_mw)
+        floor = 0.0 if self.peak is None else self.peak.floor_mw
+        return self._charge(self.reached(self.offset, floor), self.offset, floor)
 
     def energy_per_mwh(self, horizon: Horizon) -> Array | None:
         """Return the price of the chosen side (see `Term.energy_per_mwh`)."""
