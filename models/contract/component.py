@@ -604,7 +604,20 @@ class Contract:
         -------
         tuple of dict
             Case by component; one empty choice where there is nothing to choose. [-]
+
+        Raises
+        ------
+        ValueError
+            If the state names a case that its component does not have.
         """
+        for part in self.components:
+            named = situation.state.cases.get(part.name)
+            known = () if named is None else part.cases(horizon, situation)
+            if known and not any(named == case or {named} == set(case.split("+")) for case in known):
+                raise ValueError(
+                    f"the state of the bill names the case '{named}' of component '{part.name}', which has "
+                    "only " + ", ".join(f"'{case}'" for case in known)
+                )
         open_ = {
             part.name: found
             for part in self.components
