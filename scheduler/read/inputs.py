@@ -35,6 +35,8 @@ from scheduler.read.state import merged_peaks, read_state
 from scheduler.read.stocks import read_stocks
 
 CONTRACT: Final = "contract"
+OF_THE_CONTRACT: Final = ("peaks", "state")
+"""Roles whose files name components of the site's own contract: not read where another one is given."""
 _NO_OVERRIDES: Final[Mapping[str, Path | Sequence[Path]]] = MappingProxyType({})
 
 
@@ -190,6 +192,13 @@ class _Reader:
         locks = read_loads(files["locks"].sources, context)
         facts = read_availability(files["availability"].sources, context)
         state = read_state(files["state"].sources, contract, context)
+        if CONTRACT in self.overrides:
+            context.notes.extend(
+                f"'{name}' belongs to the site's own contract and is not used with the one given"
+                for role in OF_THE_CONTRACT
+                if role not in self.overrides
+                for name in site.files.of(role)
+            )
         peaks = merged_peaks(read_peaks(files["peaks"].sources, contract, context), state.peaks, context)
         self.problems.raise_if_any()
         if site.head is None or horizon is None or site.currency is None:
@@ -265,6 +274,9 @@ class _Reader:
 
     def _files(self, role: str, site: SiteFile) -> _Files:
         chosen = self.overrides.get(role)
+        if chosen is None and role in OF_THE_CONTRACT and CONTRACT in self.overrides:
+            # They name components of the site's own contract, which is not the one in use.
+            return _Files((), True)
         if chosen is None:
             names, folder = site.files.of(role), self.folder
         else:
