@@ -181,7 +181,6 @@ def test_an_invoice_that_agrees(tmp_path: Path) -> None:
         ({"invoice": "component,amount\nenergi,1\n"}, "did you mean 'energy'"),
         ({"invoice": "component,amount\nenergy,1\nenergy,2\n"}, "add them up"),
         ({"profile": WITHOUT_OUTPUT}, "give it with the profile"),
-        ),
     ],
 )
 def test_what_is_wrong_is_told(tmp_path: Path, texts: dict[str, str], problem: str) -> None:
