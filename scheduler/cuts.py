@@ -16,7 +16,13 @@ import numpy as np
 
 from models.horizon import Array, Integers, Mask
 from models.pieces import Curve
-from scheduler.exact import absolute_energy_cost, energy_prices, exact_costs, exact_values
+from scheduler.exact import (
+    absolute_energy_cost,
+    energy_prices,
+    exact_costs,
+    exact_values,
+    ramp_weights,
+)
 from scheduler.highs import Answer, Outcome, Solver
 from scheduler.lp import Formulation
 
@@ -214,7 +220,7 @@ class Search:
         return Found(answer, best.values, best.raw, best.cost, bound, count)
 
     def keeps_limits(self, exact: Mapping[str, Array]) -> bool:
-        """Tell whether the true import and the rules of exclusion hold.
+        """Tell whether the true import, what units limit it by, and the rules of exclusion hold.
 
         Parameters
         ----------
@@ -232,6 +238,15 @@ class Search:
             room = LIMIT_TOLERANCE * np.maximum(np.abs(high), 1.0)
             if np.any(exact[meter] > high + room) or np.any(exact[meter] < low - room):
                 return False
+            for rows in self.formulation.metered:
+                left = np.zeros(rows.size)
+                for entry in rows.entries:
+                    np.add.at(left, entry.rows, entry.coefficients * exact[entry.variable][entry.positions])
+                spare = LIMIT_TOLERANCE * np.maximum(
+                    np.abs(np.where(np.isfinite(rows.upper), rows.upper, 0)), 1
+                )
+                if np.any(left > rows.upper + spare) or np.any(left < rows.lower - spare):
+                    return False
         return not any(np.any(self._clashes(rule, exact)) for rule in range(self._rules))
 
     @property
@@ -289,6 +304,18 @@ class Search:
             self.solver.set_column_bounds(np.array(list(touched)), bounds[:, 0], bounds[:, 1])
         return found
 
+    def hold_down(self) -> None:
+        """Add the chord of every curve, so that no power beyond them is claimed to keep a limit."""
+        rows: list[tuple[float, float, list[int], list[float]]] = []
+        for curve in self.formulation.declaration.curves:
+            low, high = self._bounds[curve.of]
+            for t in np.flatnonzero(high > low).tolist():
+                if (curve.key, t) not in self._chorded:
+                    self._chorded.add((curve.key, t))
+                    rows.append(self._chord(curve, t))
+        self.solver.add_rows(rows)
+        self.chords += len(rows)
+
     def refine(self, raw: Mapping[str, Array], exact: Mapping[str, Array], allowance: float = np.inf) -> bool:
         """Add the cuts that a solution of another objective asks for.
 
@@ -315,16 +342,24 @@ class Search:
         rows: list[tuple[float, float, list[int], list[float]]] = []
         faked: list[tuple[float, Curve, int, float]] = []
         undercut = 0.0
+        ways = {ramp.key for ramp in self.formulation.declaration.ramps}
+        ramps = ramp_weights(self.formulation, raw, exact) if self.formulation.ramps.keys else np.zeros(0)
         for curve in self.formulation.declaration.curves:
             low, high = self._bounds[curve.of]
             live = np.flatnonzero(high > low)
+            weights = self._weights
+            if curve.of in ways:
+                # The energy of a ramp matters only where it lifts a peak: elsewhere the program may say
+                # what it likes.
+                weights = ramps
+                live = live[ramps[live] > 0]
             residual = raw[curve.key] - exact[curve.key]
             tolerance = RESIDUAL_TOLERANCE * self._sizes[curve.key]
             below = live[residual[live] < -tolerance]
             rows.extend(self._tangents(curve, below, raw))
-            undercut -= float(np.sum(residual[below] * self._weights[below]))
+            undercut -= float(np.sum(residual[below] * weights[below]))
             faked.extend(
-                (float(residual[t]), curve, int(t), float(raw[curve.of][t]))
+                (float(residual[t] * weights[t]), curve, int(t), float(raw[curve.of][t]))
                 for t in live[residual[live] > 100.0 * tolerance]
             )
         self.tangents += len(rows)
@@ -358,10 +393,7 @@ class Search:
         with an exact cost measured on every round that costs no truth, and saves binaries.
         """
         rows: list[tuple[float, float, list[int], list[float]]] = []
-        weighed = sorted(
-            ((r * self._weights[t], c, t, x) for r, c, t, x in faked),
-            key=lambda item: item[0],
-        )
+        weighed = sorted(faked, key=lambda item: item[0])
         sums = np.cumsum([worth for worth, _, _, _ in weighed])
         matter = [item for item, total in zip(weighed, sums, strict=True) if total > allowance]
         for _, curve, t, _ in matter:
@@ -405,7 +437,8 @@ class Search:
         pieces = len(slopes)
         solver = self.solver
         z = branch.binaries = solver.add_columns(np.zeros(pieces), np.ones(pieces), whole=True)
-        p = solver.add_columns(np.zeros(pieces), np.full(pieces, np.inf))
+        # The rows below hold each part inside its piece; a part may be negative like the argument.
+        p = solver.add_columns(np.full(pieces, min(low, 0.0)), np.full(pieces, np.inf))
         result, argument = solver.columns[curve.key].start + t, solver.columns[curve.of].start + t
         rows: list[tuple[float, float, list[int], list[float]]] = [
             (1.0, 1.0, list(z), [1.0] * pieces),

@@ -3,7 +3,7 @@
 BrinewattError
 ├── InputError (ValueError)        bad or missing input; holds every problem found        exit 2
 ├── FolderError (OSError)          an output folder cannot be made or would be replaced   exit 2
-├── NoRunnableDay (RuntimeError)   no plan day in steps keeps duties and limits on changes exit 3
+├── NoRunnableDay (RuntimeError)   given loads contradict each other                       exit 3
 └── SolverError (RuntimeError)     the solver gave no usable answer                       exit 4
 """
 
@@ -65,7 +65,7 @@ class FolderError(BrinewattError, OSError):
 
 
 class NoRunnableDay(BrinewattError, RuntimeError):
-    """No plan day in whole steps keeps all duties within the limits on changes."""
+    """Given loads contradict each other: no plan day in whole steps has them, even with limits broken."""
 
     exit_code = 3
 

@@ -191,6 +191,11 @@ class Solver:
         return int(self._highs.getNumCol())
 
     @property
+    def whole_columns(self) -> Integers:
+        """Positions of the columns that take whole values only, in order. Shape (k,). [-]."""
+        return np.array(sorted(self._whole), dtype=np.int64)
+
+    @property
     def row_count(self) -> int:
         """Number of rows. [-]."""
         return int(self._highs.getNumRow())

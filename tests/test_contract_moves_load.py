@@ -22,7 +22,7 @@ from models.contract.demand import DemandCharge
 from models.contract.fixed import StandingCharge
 from models.contract.imbalance import Imbalance, ImbalancePrices
 from models.contract.ppa import ContractForDifference, PayAsProduced
-from models.contract.reactive import ReactiveEnergy
+from models.contract.reactive_energy import ReactiveEnergy
 from models.contract.reserve import Interruptible, Reserve
 from models.contract.spot import SpotEnergy
 from models.contract.state import State

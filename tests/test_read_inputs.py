@@ -371,15 +371,15 @@ def test_problems_of_all_files_come_at_once(tmp_path: Path) -> None:
         "orders.csv, line 5, column 'product': 'product' must be a commodity in t/h, orders are in t (got "
         "'hydrogen' in "
         "kg/h)",
-        "stocks.csv, line 3: exactly one of level_t, level_percent, level_m3 must be given (got level_t, "
-        "level_percent)",
-        "loads.csv, line 3, column 'load_ka': 'load_ka' must be at least 0 [kA] (got -1)",
         "availability.csv, line 2, column 'what': 'what' must be something that 'room_m' may be limited in "
         "(got "
         "'load_max'); did you mean 'load_max_ka'?",
         "availability.csv, line 2, column 'end': 'end' must be after 'start' (got 2026-11-26T07:00+01:00, "
         "not after "
         "2026-11-26T08:00+01:00)",
+        "stocks.csv, line 3: exactly one of level_t, level_percent, level_m3 must be given (got level_t, "
+        "level_percent)",
+        "loads.csv, line 3, column 'load_ka': 'load_ka' must be at least 0 [kA] (got -1)",
     ]
 
 
@@ -860,3 +860,51 @@ def test_an_unknown_role_is_a_mistake_of_the_caller(tmp_path: Path) -> None:
     """Roles are fixed; a command that names another has a bug."""
     with pytest.raises(ValueError, match="no such role of a file: price"):
         read_inputs(write(tmp_path), overrides={"price": tmp_path / "x.csv"})
+
+
+def test_bad_keys_of_units_hide_no_problem_of_other_files(tmp_path: Path) -> None:
+    """Two units with wrong keys have names all the same, so wrong names elsewhere are told at once."""
+    site = SITE.replace("intercept_v = 3.1", "intercept = 3.1").replace("nominal_t_per_h", "nominal")
+    files = {
+        "site.toml": site,
+        "stocks.csv": "tank,level_t\ntank_a,10\nsalt,20\nsult,30\n",
+        "availability.csv": (
+            "unit,what,value,start,end\nroom_x,in_service,0,2026-11-26T07:00,2026-11-26T08:00\n"
+        ),
+    }
+    found = problems_of(write(tmp_path, files))
+    assert any("'intercept' is not a key here" in problem for problem in found)
+    assert any("'nominal' is not a key here" in problem for problem in found)
+    assert any(p.startswith("availability.csv, line 2, column 'unit': 'unit' must be a unit") for p in found)
+    assert any(p.startswith("stocks.csv, line 4, column 'tank': 'tank' must be a stock") for p in found)
+
+
+def test_a_stock_of_a_unit_with_a_bad_key_is_no_second_problem(tmp_path: Path) -> None:
+    """The row of a tank that could not be read is not called unknown as well."""
+    site = SITE.replace('name = "tank_a"', 'name = "tank_a"\ncolour = "red"')
+    found = problems_of(write(tmp_path, {"site.toml": site}))
+    assert [problem for problem in found if problem.startswith("stocks.csv")] == []
+    assert len(found) == 1
+
+
+def test_a_level_in_percent_is_that_of_the_tanks_in_service(tmp_path: Path) -> None:
+    """One of two soda tanks is out at the start: 50 % are half the tonnes they would be with both."""
+    tank = """
+[[unit]]
+kind = "alkali_tank"
+name = "soda"
+commodity = "naoh_50"
+tanks = 2
+tank_m3 = 100
+species = "NaOH"
+strength_percent = 50
+temperature_c = 40
+"""
+    out = "unit,what,value,start,end\nsoda,tanks,1,2026-11-26T00:00,2026-11-26T08:00\n"
+    files = {
+        "site.toml": SITE.replace('[[unit]]\nkind = "toy_room"', tank + '\n[[unit]]\nkind = "toy_room"'),
+        "stocks.csv": "tank,level_t,level_percent\ntank_a,10,\nsalt,20,\nsoda,,50\n",
+    }
+    both = read(write(tmp_path, files)).situation.stocks["soda"]
+    one = read(write(tmp_path, {**files, "availability.csv": out})).situation.stocks["soda"]
+    assert one == pytest.approx(both / 2.0)

@@ -7,7 +7,7 @@ must be left. Rates, peaks and fixed money stand in `component`; deviations from
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
@@ -15,6 +15,7 @@ import numpy as np
 from models.contract.component import Peak, Term
 from models.horizon import Array, Horizon, Integers
 from models.pieces import Cost, Declaration, Entry, Rows, Variable
+from models.ramping import RampResults
 
 CLIFF_TOLERANCE = 1e-9
 """Share by which a total may miss a threshold by rounding and still count as reaching it."""
@@ -240,7 +241,7 @@ class Cliff(Term):
     offset : float
         Total before and after the horizon. [MWh]
     peak : Peak or None
-        The peak, with its floor; its own price is not used. None if no side asks for one. [-]
+        The peak, with its floor; its own price only weighs ramps. None if no side asks for one. [-]
     sides : tuple of Side
         The sides, the first without any condition that another lacks. [-]
     chosen : str or None
@@ -291,6 +292,24 @@ class Cliff(Term):
         total, peak = self._total(horizon, power_mw), self._peak(power_mw)
         chosen = next((side for side in self.sides if side.name == self.chosen), None)
         return self._charge(chosen or self.reached(total, peak), total, peak)
+
+    def peaks_in(self, prefix: str) -> tuple[tuple[str, Peak], ...]:
+        """Return the peak, if any (see `Term.peaks_in`)."""
+        return () if self.peak is None else ((f"{prefix}_peak", self.peak),)
+
+    def ramp_prices(self, horizon: Horizon) -> Array:
+        """Return the greatest price of the peak (see `Term.ramp_prices`)."""
+        return np.zeros(len(horizon)) if self.peak is None else self.peak.ramp_prices(horizon)
+
+    def with_ramps(self, ramp_mwh: Array) -> Cliff:
+        """Return the same with the energy of ramps in its peak (see `Term.with_ramps`)."""
+        return self if self.peak is None else replace(self, peak=self.peak.with_ramps(ramp_mwh))
+
+    def declare_ramps(self, horizon: Horizon, prefix: str, meter: str, ramps: RampResults) -> Declaration:
+        """Return the peak above every metered mean with ramps (see `Term.declare_ramps`)."""
+        if self.peak is None:
+            return Declaration()
+        return self.peak.declare_ramps(horizon, prefix, meter, ramps)
 
     def error(self, horizon: Horizon, power_mw: Array) -> float:
         """Return what the chosen side's charge lacks to the true one.
@@ -502,7 +521,7 @@ class ChosenCapacity(Term):
     excess_per_mw : tuple of float
         Price of the excess in each period, 0 or more. [currency/MW]
     peaks : tuple of Peak
-        The peak of each period, with its floor; its own price is not used. [-]
+        The peak of each period, with its floor; its own price only weighs ramps. [-]
     least_mw, most_mw : float
         Range of the capacity. [MW]
     group : str
@@ -542,6 +561,25 @@ class ChosenCapacity(Term):
         peaks = self._peaks(power_mw)
         best = self.best_mw(power_mw)
         return capacity_charge(best, peaks, self.per_mw, self.excess_per_mw)
+
+    def peaks_in(self, prefix: str) -> tuple[tuple[str, Peak], ...]:
+        """Return the peak of each period (see `Term.peaks_in`)."""
+        return tuple((f"{prefix}_{peak.name}_peak", peak) for peak in self.peaks)
+
+    def ramp_prices(self, horizon: Horizon) -> Array:
+        """Return the greatest price of the peaks (see `Term.ramp_prices`)."""
+        result: Array = np.max([peak.ramp_prices(horizon) for peak in self.peaks], axis=0)
+        return result
+
+    def with_ramps(self, ramp_mwh: Array) -> ChosenCapacity:
+        """Return the same with the energy of ramps in its peaks (see `Term.with_ramps`)."""
+        return replace(self, peaks=tuple(peak.with_ramps(ramp_mwh) for peak in self.peaks))
+
+    def declare_ramps(self, horizon: Horizon, prefix: str, meter: str, ramps: RampResults) -> Declaration:
+        """Return each peak above every metered mean with ramps (see `Term.declare_ramps`)."""
+        return Declaration.merged(
+            peak.declare_ramps(horizon, f"{prefix}_{peak.name}", meter, ramps) for peak in self.peaks
+        )
 
     def exact_on(self, horizon: Horizon, prefix: str, power_mw: Array) -> dict[str, Array]:
         """Return the capacity, the peaks and what exceeds it (see `Term.exact_on`)."""

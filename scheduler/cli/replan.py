@@ -93,6 +93,7 @@ def replan(
             freeze,
             options_for(inputs, seconds),
             delivered,
+            running.takes(inputs.site),
         )
     extra = {"difference.csv": lambda path: write_text(path, difference_csv(made))}
     ctx.exit(finish(made.plan, inputs, out, replace, difference_text(made), extra))

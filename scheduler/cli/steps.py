@@ -30,6 +30,7 @@ ROLE_OPTIONS = (
     ("availability", "Outages and limits."),
     ("loads", "Actual loads of past weeks."),
     ("locks", "Loads that are given and not planned."),
+    ("takes", "What pipeline customers take now, and what was announced to them."),
     ("profiles", "Profiles, for example other site load."),
     ("peaks", "Peaks so far in the billing month, and targets."),
     ("state", "Totals and peaks of billing periods so far, and what is expected."),

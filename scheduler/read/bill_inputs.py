@@ -235,6 +235,7 @@ def _contract_alone(toml: Toml, timezone: str | None, problems: Problems) -> Sit
         (),
         MappingProxyType({}),
         False,
+        False,
     )
 
 

@@ -33,6 +33,7 @@ from scheduler.read.series import Need, check_needs, join
 from scheduler.read.site_file import ROLES, ContractRead, SiteFile, horizon_of, read_contract, read_site_file
 from scheduler.read.state import merged_peaks, read_state
 from scheduler.read.stocks import read_stocks
+from scheduler.read.takes import read_takes
 
 CONTRACT: Final = "contract"
 OF_THE_CONTRACT: Final = ("peaks", "state")
@@ -88,8 +89,8 @@ def read_inputs(
         Plan day; otherwise that of the site file, otherwise tomorrow in the site's zone. [-]
     overrides : mapping
         Files to read in place of those the site file names, by role: 'prices', 'profiles', 'orders',
-        'stocks', 'availability', 'loads', 'locks', 'peaks', 'state' or 'contract'; relative to the working
-        folder. [-]
+        'stocks', 'availability', 'loads', 'locks', 'takes', 'peaks', 'state' or 'contract'; relative to
+        the working folder. [-]
     sequence : int, optional
         Auction to take from market documents; otherwise that of the site file. [-]
     now : datetime, optional
@@ -179,7 +180,10 @@ class _Reader:
         files = {role: self._files(role, site) for role in ROLES}
         series = self._series(files, sequence or site.files.price_sequence, contract, context)
         orders = read_orders(files["orders"].sources, context)
-        stocks = read_stocks(files["stocks"].sources, files["stocks"].all_read, context, expected_stocks_t)
+        facts = read_availability(files["availability"].sources, context)
+        stocks = read_stocks(
+            files["stocks"].sources, files["stocks"].all_read, context, expected_stocks_t, facts
+        )
         loads = read_loads(files["loads"].sources, context)
         before = loads_before(loads, context)
         if start is not None and horizon is not None:
@@ -190,7 +194,7 @@ class _Reader:
                 if np.any(loads[name].starts_min + loads[name].lengths_min == horizon.start_min)
             }
         locks = read_loads(files["locks"].sources, context)
-        facts = read_availability(files["availability"].sources, context)
+        takes = read_takes(files["takes"].sources, context)
         state = read_state(files["state"].sources, contract, context)
         if CONTRACT in self.overrides:
             context.notes.extend(
@@ -229,6 +233,7 @@ class _Reader:
             nominations_t_per_d=orders.nominations_t_per_d,
             locks=locks,
             state=state.state,
+            announced_t_per_h=takes,
         )
         digests = {f"{source.role}:{source.name}": source.digest for source in self.sources}
         return Inputs(works, situation, horizon, loads, digests, tuple(context.notes))

@@ -48,6 +48,8 @@ UNIT_FORMATS: Final[Mapping[str, UnitFormat]] = MappingProxyType(
         "C": UnitFormat("c", 2),
         "MW": UnitFormat("mw", 4),
         "MWh": UnitFormat("mwh", 4),
+        "Mvar": UnitFormat("mvar", 4),
+        "MVA": UnitFormat("mva", 4),
         "kWh/t": UnitFormat("kwh_per_t", 2),
         "t/h": UnitFormat("t_per_h", 4),
         "t/d": UnitFormat("t_per_d", 4),
@@ -260,8 +262,12 @@ def _declared(plan: Plan) -> Iterator[tuple[str, Column]]:
         *declaration.curves,
         *declaration.stocks,
     )
+    # What a change draws on its way is shown as one reading of each circuit, from the power curve itself.
+    ways = {ramp.key for ramp in declaration.ramps}
     for record in records:
         if isinstance(record, Variable) and record.intervals is None:
+            continue
+        if record.key in ways or (isinstance(record, Curve) and record.of in ways):
             continue
         unit = owner(plan, record.key) or "the contract"
         yield (
@@ -378,6 +384,8 @@ READINGS: Final[Mapping[str, str]] = MappingProxyType(
         "dc_voltage_v": "DC voltage behind the rectifier, busbars included",
         "current_density_ka_per_m2": "current density",
         "current_efficiency": "chlorine current efficiency",
+        "ramp_energy_mwh": "energy drawn while the load travels from that of the interval before, beyond "
+        "what it draws on arrival; falls count in metered peaks",
         "cell_temperature_c": "mean temperature of the room, with a thermal lag only",
         "lag_voltage_v": "mean cell voltage above the steady one, with a thermal lag only",
         "lag_power_mw": "DC power above the steady one, no part of other columns, with a thermal lag only",
@@ -601,7 +609,9 @@ def documented_fields() -> tuple[Documented, ...]:
             "lag; else null",
         ),
         Documented("temperature_lag.steady_plan.contract_cost", money, "what the lag would add to that one"),
-        Documented("temperature_lag.warnings[].key", "-", "limit that the lag breaks; no plan is held to it"),
+        Documented(
+            "temperature_lag.warnings[].key", "-", "limit the lag breaks although plans try to keep it"
+        ),
         Documented("temperature_lag.warnings[].meaning", "-", "the limit in words"),
         Documented("temperature_lag.warnings[].amount", "as `unit`", "by how much, where it is worst"),
         Documented("temperature_lag.warnings[].unit", "-", "unit of the amount"),
@@ -690,9 +700,16 @@ FURTHER_FILES: Final[Mapping[str, tuple[Documented, ...]]] = MappingProxyType(
             Documented("mode", "-", "road, rail, ship or container"),
             Documented("product", "-", "what is loaded"),
             Documented("load_t", "t", "to load in this shift, as the product is counted (t Cl2, t dry)"),
-            Documented("lot_t", "t", "the whole lot"),
+            Documented("lot_t", "t", "the whole lot, what was loaded before included"),
+            Documented(
+                "wagons",
+                "-",
+                "wagons, tankers or containers that become full in this shift; one begun counts in the shift "
+                "that fills it, the last one when the lot is complete; empty if their size is not stated",
+            ),
             Documented("from", "-", "first loading in the shift, local time with offset"),
             Documented("to", "-", "end of the last loading in the shift, local time with offset"),
+            Documented("note", "-", "note of the order"),
             _STATUS,
         ),
         "rectifiers.csv": (

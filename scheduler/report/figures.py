@@ -143,6 +143,10 @@ def load_variable(plan: Plan, circuit: str) -> Variable:
     raise ValueError(f"the circuit '{circuit}' declares no load in kA")
 
 
+TOUCHING = 1e-4
+"""Share of a stock's range within which a level counts as touching its limit."""
+
+
 @dataclass(frozen=True)
 class CircuitFigures:
     """What a circuit does over a span of intervals.
@@ -304,6 +308,60 @@ def _stock(plan: Plan, stock: Stock) -> StockFigures:
         float(np.max(stock.upper)),
         float(stock.lower[-1]),
     )
+
+
+@dataclass(frozen=True)
+class TouchedLimit:
+    """A limit of a stock that the plan goes up or down to.
+
+    Parameters
+    ----------
+    key : str
+        Key of the level. [-]
+    side : str
+        'upper' or 'lower'. [-]
+    limit : float
+        The limit, its margin taken off. [unit]
+    unit : str
+        Unit of the level. [-]
+    interval : int
+        First interval at whose end it is touched. [-]
+    """
+
+    key: str
+    side: str
+    limit: float
+    unit: str
+    interval: int
+
+
+def touched_limits(plan: Plan) -> tuple[TouchedLimit, ...]:
+    """Return the planning limits that stocks touch; an end stock that is just reached is none.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+
+    Returns
+    -------
+    tuple of TouchedLimit
+        In order of declaration, at most one per stock and side. [-]
+    """
+    found = []
+    for stock in plan.declaration.stocks:
+        level = plan.audit.values[stock.key]
+        room = TOUCHING * np.maximum(stock.upper - stock.lower, 0.0)
+        lower = np.where(stock.lower > np.min(stock.lower), -np.inf, stock.lower)
+        for side, limit, gap in (
+            ("upper", stock.upper, stock.upper - level),
+            ("lower", lower, level - lower),
+        ):
+            at = np.flatnonzero(np.isfinite(limit) & (gap <= np.where(np.isfinite(room), room, TOUCHING)))
+            if at.size:
+                t = int(at[0])
+                found.append(TouchedLimit(stock.key, side, float(limit[t]), stock.unit, t))
+    return tuple(found)
 
 
 def edges_min(plan: Plan) -> Array:

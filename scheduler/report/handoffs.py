@@ -16,7 +16,7 @@ import numpy as np
 
 from models.circuit import Circuit
 from models.contract.calendar import METERING_MINUTES, energy_mwh, metering_periods
-from models.horizon import Array
+from models.horizon import Array, Integers
 from models.order import Lot
 from models.trade import Outlet, Purchase
 from scheduler.report.cautions import CAUTIONS
@@ -241,13 +241,36 @@ def loading_csv(plan: Plan) -> str:
                 lot.mode,
                 lot.commodity,
                 _number(float(np.sum(rate[at] * horizon.hours[at])), "t"),
-                _number(lot.quantity_t, "t"),
+                _number(lot.loaded_t + lot.quantity_t, "t"),
+                _wagons(lot, np.cumsum(rate * horizon.hours), at),
                 local_minute(horizon, start),
                 local_minute(horizon, end),
+                _words(lot.note),
             )
             rows.append((shift, start, lot.name, cells))
-    names = ("shift", "lot", "customer", "mode", "product", "load_t", "lot_t", "from", "to")
+    names = (
+        "shift",
+        "lot",
+        "customer",
+        "mode",
+        "product",
+        "load_t",
+        "lot_t",
+        "wagons",
+        "from",
+        "to",
+        "note",
+    )
     return _table(plan, names, (cells for *_, cells in sorted(rows)))
+
+
+def _wagons(lot: Lot, loaded_t: Array, at: Integers) -> str:
+    """Return how many wagons become full in a shift; one begun counts in the shift that fills it."""
+    if lot.wagon_t is None:
+        return ""
+    before = loaded_t[at[0] - 1] if at[0] > 0 else 0.0
+    filled = lot.wagons_filled(np.array([before, loaded_t[at[-1]]]))
+    return f"{filled[1] - filled[0]:.0f}"
 
 
 def rectifiers_csv(plan: Plan) -> str:

@@ -28,6 +28,7 @@ from scheduler.report.figures import (
     saving,
     saving_percent,
     stock_figures,
+    touched_limits,
 )
 from scheduler.report.trips import HeaderTrips, trip_figures
 from scheduler.report.wording import duty_words, fixed, plain, spoken_minute, spoken_start
@@ -46,6 +47,10 @@ MOST_ROWS = 6
 """Rows of a table before the page points to plan.json."""
 MOST_FAILURES = 4
 """Missed duties, and broken limits, before the page points to plan.json."""
+MOST_TOUCHED = 4
+"""Touched limits of stocks that are named."""
+RAMPS_TOLD_MW = 0.005
+"""Part of a peak from loads on their way that is worth a word."""
 
 HEADLINES = {
     Status.PLAN: "PLAN: all duties met, all limits kept.",
@@ -212,8 +217,16 @@ def _power(plan: Plan) -> list[str]:
             f"{spoken_minute(plan.horizon, figures.max_at_min):<23} {paid:>13} "
             f"{fixed(figures.time_mean_price_per_mwh, 2):>9}"
         )
+    told = {peak.key: peak for peak in plan.audit.metered_peaks}
     for peak in billed_peaks(plan):
-        lines += _wrapped(f"Billed peak {fixed(peak.peak_mw, 2)} MW: {plain(peak.key)}", indent=2)
+        ramps = told.get(peak.key)
+        way = ""
+        if ramps is not None and ramps.billed_mw - ramps.without_ramps_mw > RAMPS_TOLD_MW:
+            way = (
+                f", {fixed(ramps.billed_mw - ramps.without_ramps_mw, 2)} of it from falling loads on their "
+                f"way, on the safe side (simulated {fixed(ramps.simulated_mw, 2)})"
+            )
+        lines += _wrapped(f"Billed peak {fixed(peak.peak_mw, 2)} MW: {plain(peak.key)}{way}", indent=2)
     return lines
 
 
@@ -277,9 +290,10 @@ def _temperature_lag(plan: Plan) -> list[str]:
         more = plan.audit.cost - lag.without_cost
         gain = lag.without_cost + lag.without_contract_cost - plan.audit.cost - lag.contract_cost
         lines += _wrapped(
-            f"This plan leaves power free for the lag: without the lag it costs {fixed(more, 2, True)} "
-            f"{currency} more than the best plan found (the certificate counts that with its own figures), "
-            f"with it {fixed(gain, 2, True)} less.",
+            "This plan leaves power free for the lag and keeps what cold rooms bear: without the lag it "
+            f"costs {fixed(more, 2, True)} {currency} more than the best plan found (the certificate counts "
+            f"that with its own figures), with it "
+            f"{fixed(abs(gain), 2, True)} {'less' if gain >= 0 else 'more'}.",
             indent=2,
         )
     for warning in lag.warnings:
@@ -356,7 +370,20 @@ def _stocks(plan: Plan) -> list[str]:
     wide = max(len("Stocks, horizon"), *(len(_short(stock.key)) for stock in figures))
     head = f"{'Stocks, horizon':<{wide}}  {'start':>9} {'day end':>9} {'end':>9} {'least':>9} {'most':>9}"
     rows = _capped([_stock_row(stock, wide) for stock in figures], "stocks", MOST_ROWS)
-    return [f"{head}  limits", *rows]
+    return [f"{head}  limits", *rows, *_touched(plan)]
+
+
+def _touched(plan: Plan) -> list[str]:
+    limits = touched_limits(plan)
+    if not limits:
+        return []
+    named = [
+        f"{_short(limit.key)} its {limit.side} limit {fixed(limit.limit, 1, True)} {plain(limit.unit)}"
+        f"{_when(plan, limit.interval, 'first')}"
+        for limit in limits[:MOST_TOUCHED]
+    ]
+    more = f" and {len(limits) - MOST_TOUCHED} more" if len(limits) > MOST_TOUCHED else ""
+    return _wrapped(f"Planned to the limit, no room beyond its margin: {'; '.join(named)}{more}.", indent=2)
 
 
 def _stock_row(stock: StockFigures, wide: int) -> str:
