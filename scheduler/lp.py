@@ -56,7 +56,7 @@ class Formulation:
     terms : tuple of (str, Term)
         The contract's terms. [-]
     metered : tuple of Rows
-        Rows of units that limit the metered import, by itself or with others. [-]
+        Rows of units and of the contract that limit the metered import, by itself or with others. [-]
     ramps : RampResults
         Keys of the energies of ramps that the terms count. [-]
     """
@@ -109,7 +109,11 @@ def formulate(site: Site, horizon: Horizon, situation: Situation) -> Formulation
         frozenset(cost.key for cost in (*units.costs, *outputs.costs)),
         {name: (*(v.key for v in part.variables), *part.reads) for name, part in parts.items()},
         site.contract.terms(horizon, situation),
-        tuple(r for r in units.rows if any(entry.variable == site.meter for entry in r.entries)),
+        (
+            *(r for r in units.rows if any(entry.variable == site.meter for entry in r.entries)),
+            # What the contract itself may break is a definition; what it asks of the import is a limit.
+            *(r for r in contract.rows if r.breakable),
+        ),
         ramps,
     )
     check_keys(declaration)

@@ -222,7 +222,7 @@ def total_of(lines: tuple[object, ...]) -> float:
 
 @pytest.mark.parametrize("seed", range(6))
 def test_ramps_count_alike_in_terms_and_bill(seed: int) -> None:
-    """Where the energy of ramps is known, every peak of terms and bill holds it, whatever is billed for it."""
+    """Where the energy of ramps is known, every peak of terms and bill holds it."""
     rng = np.random.default_rng(seed)
     horizon = horizon_of(rng)
     parts = tuple(p for p in components(rng) if isinstance(p, CapacityCharge | Utilisation))

@@ -17,6 +17,8 @@ from models.horizon import Array, Horizon, Integers
 from models.pieces import Cost, Declaration, Entry, Rows, Variable
 from models.ramping import RampResults
 
+LARGEST_IMPORT_MW = 10_000.0
+"""Import beyond which no total is looked for: it keeps a program split at the plan day bounded. [MW]"""
 CLIFF_TOLERANCE = 1e-9
 """Share by which a total may miss a threshold by rounding and still count as reaching it."""
 CLIFF_MARGIN = 2e-6
@@ -132,7 +134,13 @@ class OfTotal(Term):
         each = np.arange(len(self.lines))
         return Declaration(
             variables=(
-                Variable(total, "MWh", -free, free, labels=(self.name,), meaning=f"total of {self.name}"),
+                Variable(
+                    total,
+                    "MWh",
+                    *total_range(horizon, self.weight, self.offset),
+                    labels=(self.name,),
+                    meaning=f"total of {self.name}",
+                ),
                 Variable(
                     charge, "currency", -free, free, labels=(self.name,), meaning=f"charge of {self.name}"
                 ),
@@ -435,6 +443,27 @@ class Cliff(Term):
             f"{prefix}: the charge jumps, so a program needs one of its cases chosen ({names}; got "
             f"{self.chosen!r}): plan each of them, or name one in the state of the bill"
         )
+
+
+def total_range(horizon: Horizon, weight: Array, offset: float) -> tuple[Array, Array]:
+    """Return the range in which a total is looked for.
+
+    Parameters
+    ----------
+    horizon : Horizon
+        The intervals. [-]
+    weight : ndarray
+        What a unit of each interval's energy adds to the total. Shape (n,). [MWh/MWh]
+    offset : float
+        Total before and after the horizon. [MWh]
+
+    Returns
+    -------
+    tuple of ndarray
+        Least and greatest total. Each shape (1,). [MWh]
+    """
+    reach = float(np.sum(np.abs(weight) * horizon.hours)) * LARGEST_IMPORT_MW
+    return np.array([offset - reach]), np.array([offset + reach])
 
 
 def joined_cases(names: Sequence[Sequence[str]]) -> tuple[str, ...]:
