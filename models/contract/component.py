@@ -23,6 +23,8 @@ from models.pieces import Cost, Declaration, Entry, Ramp, Rows, Variable
 from models.ramping import RampResults, declare_ramps
 from models.situation import Situation
 
+LARGEST_PEAK_MW = 1e5
+"""Peak beyond which none is looked for. [MW]"""
 PEAK_TOLERANCE_MW = 1e-7
 """How far a metered mean may stand above a peak by rounding. [MW]"""
 
@@ -442,7 +444,8 @@ class Peak(Term):
             key,
             "MW",
             np.array([self.floor_mw]),
-            np.array([np.inf]),
+            # Not infinite: planes below a look-ahead's cost may fall with the peak for ever.
+            np.array([max(LARGEST_PEAK_MW, self.floor_mw)]),
             labels=(self.name,),
             meaning=f"billed peak of {self.name}",
         )

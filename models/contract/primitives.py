@@ -377,7 +377,13 @@ class Cliff(Term):
         zero, one, free = np.zeros(1, dtype=np.int64), np.ones(1), np.full(1, np.inf)
         at = np.flatnonzero(self.weight)
         variables = [
-            Variable(total, "MWh", -free, free, labels=(self.name,), meaning=f"total of {self.name}")
+            Variable(
+                total,
+                "MWh",
+                *total_range(horizon, self.weight, self.offset),
+                labels=(self.name,),
+                meaning=f"total of {self.name}",
+            )
         ]
         rows = [
             Rows(
