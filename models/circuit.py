@@ -602,6 +602,9 @@ class Circuit(Unit):
         kept = ~(given | np.concatenate([[False], given[:-1]]))
         lower = np.where(kept, np.maximum(least, np.minimum(-step, most)), least)
         upper = np.where(kept, np.minimum(most, np.maximum(step, least)), most)
+        if kept[0]:
+            # Another load before then changes no range, and a program that is revised keeps its curves.
+            lower[0], upper[0] = min(-step, most[0]), max(step, least[0])
         return (
             Ramp(
                 self.key("change"),

@@ -57,12 +57,15 @@ class SearchOptions:
         Greatest number of solves in one search. [-]
     branch : bool
         Whether to branch on curves; without, the cost is exact all the same but the gap may stay open. [-]
+    confirm : bool
+        Whether an answer 'infeasible' is asked for once more; not where it is an expected answer. [-]
     """
 
     gap: float = TARGET_GAP
     seconds: float = 120.0
     rounds: int = MAX_ROUNDS
     branch: bool = True
+    confirm: bool = True
 
 
 @dataclass(frozen=True, eq=False)
@@ -205,7 +208,9 @@ class Search:
         bound = -np.inf
         for count in range(1, options.rounds + 1):
             left = max(stop - time.perf_counter(), 0.1)
-            outcome = self.solver.solve(left, absolute_gap=SOLVER_SHARE * options.gap * self._scale)
+            outcome = self.solver.solve(
+                left, SOLVER_SHARE * options.gap * self._scale, confirm=options.confirm
+            )
             if outcome.answer is Answer.INFEASIBLE:
                 return Found(Answer.INFEASIBLE, rounds=count)
             if not len(outcome.values):

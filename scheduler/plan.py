@@ -24,7 +24,7 @@ from scheduler.cuts import Found, Search, SearchOptions
 from scheduler.errors import BrinewattError, NoRunnableDay, SolverError
 from scheduler.exact import absolute_energy_cost, energy_prices, exact_costs
 from scheduler.highs import Answer, Solver, arrays_of
-from scheduler.lp import Program, build, cost_vector, formulate
+from scheduler.lp import Formulation, Program, build, cost_vector, formulate
 from scheduler.result import Audit, Certificate, Comparison, Miss, Plan, Status
 from scheduler.revise import push, same_matrix
 from scheduler.sides import cheapest_side
@@ -271,6 +271,63 @@ class Planner:
             temperature_lag(formulation, audited),
         )
         return self.compared(plan) if self.options.compare else plan
+
+    def take_records(self, formulation: Formulation) -> None:
+        """Build the program anew from records that were changed by hand.
+
+        Parameters
+        ----------
+        formulation : Formulation
+            The records. [-]
+        """
+        self.formulation = formulation
+        self._load(elastic=False)
+
+    def solved(self) -> tuple[Found, Status]:
+        """Solve all stages before steps, without audit and comparisons.
+
+        Returns
+        -------
+        tuple of (Found, Status)
+            The plan before steps; values are empty if a limit of the search came first. [-]
+        """
+        return self._stages()
+
+    def solved_again(self, status: Status) -> Found:
+        """Solve once more after limits were moved in the solver, with what was feasible before.
+
+        Parameters
+        ----------
+        status : Status
+            Of the first solve: with missed duties the least misses are found again first. [-]
+
+        Returns
+        -------
+        Found
+            The plan before steps; INFEASIBLE if the moved limits allow none. [-]
+        """
+        if status is Status.MISSES:
+            self.solver.free_rows(self._held)
+            self._held.clear()
+            if not self._least_misses(self._miss_variables()):
+                return Found(Answer.INFEASIBLE)
+            self._set_costs()
+        return self.search.least_cost()
+
+    def missed_money(self, values: Mapping[str, Array]) -> float:
+        """Return what misses count at their prices.
+
+        Parameters
+        ----------
+        values : mapping
+            Exact values. [as declared]
+
+        Returns
+        -------
+        float
+            Never part of the cost. [currency]
+        """
+        return sum(float(self._weights(v) @ values[v.key]) for v in self._miss_variables())
 
     def compared(self, plan: Plan) -> Plan:
         """Return a plan of this program with what it is compared with.

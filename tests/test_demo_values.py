@@ -16,6 +16,7 @@ from models.circuit import Circuit
 from models.horizon import Array
 from models.liquefier import Vaporiser
 from models.situation import Situation
+from scheduler.cuts import SearchOptions
 from scheduler.plan import PlanOptions, make_plan
 from scheduler.read.inputs import Inputs, read_inputs
 from scheduler.result import Plan, Status
@@ -35,7 +36,9 @@ def inputs() -> Inputs:
 @pytest.fixture(scope="module")
 def plan(inputs: Inputs) -> Plan:
     """Return the demo's plan with its comparison."""
-    return make_plan(inputs.site, inputs.horizon, inputs.situation)
+    # A shared machine may be slow: the time limit must not decide what is tested.
+    options = PlanOptions(search=SearchOptions(seconds=600.0))
+    return make_plan(inputs.site, inputs.horizon, inputs.situation, options)
 
 
 @pytest.fixture(scope="module")

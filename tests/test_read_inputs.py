@@ -16,6 +16,7 @@ from models.contract.component import COMPONENT_KINDS, BillLine, Component, Prof
 from models.horizon import Array, Horizon, minute_of
 from models.order import Lot, Pipeline
 from models.pieces import Declaration, Simulation
+from models.site import Contact
 from models.situation import Availability, Situation
 from models.unit import UNIT_KINDS, Unit
 from scheduler.errors import InputError
@@ -248,6 +249,25 @@ def read(site: Path, day: dt.date = DAY) -> Inputs:
     return read_inputs(site, day)
 
 
+def test_contacts_are_roles_of_the_site_file(tmp_path: Path) -> None:
+    """A list of roles becomes the site's contacts; 'how' may be left out."""
+    line = 'contacts = [{ role = "shift supervisor", how = "extension 1" }, { role = "planner" }]\n[horizon]'
+    inputs = read(write(tmp_path, {"site.toml": SITE.replace("[horizon]", line)}))
+    assert inputs.site.contacts == (Contact("shift supervisor", "extension 1"), Contact("planner"))
+
+
+def test_a_wrong_contact_is_told_with_its_place(tmp_path: Path) -> None:
+    """A misspelt key and an empty role are both told, with the place in the list."""
+    line = 'contacts = [{ rol = "planner" }, { role = "" }]\n[horizon]'
+    site = write(tmp_path, {"site.toml": SITE.replace("[horizon]", line)})
+    with pytest.raises(InputError, match="in the inputs") as caught:
+        read(site)
+    text = str(caught.value)
+    assert "contacts[1]" in text
+    assert "did you mean 'role'?" in text
+    assert "'role' must not be empty" in text
+
+
 def test_every_file_becomes_its_record(tmp_path: Path) -> None:
     """A full set of files gives the site with its lots, the situation and the horizon."""
     inputs = read(write(tmp_path))
@@ -358,7 +378,7 @@ def test_problems_of_all_files_come_at_once(tmp_path: Path) -> None:
         "site.toml, line 52, contract > component 'spot' > holidays: 'holidays' must be a list of dates, or "
         "a code such "
         "as 'XX' or 'XX-YY' of a country (ISO 3166) that is known (got 'DX')",
-        "peak.csv: the peaks file does not exist in " + tmp_path.as_posix() + "; check the name",
+        "peak.csv: the peaks file does not exist in " + tmp_path.as_posix() + "; did you mean 'peaks.csv'?",
         "prices.csv, line 5, column 'price_per_mwh': 'price_per_mwh' must be a number (got 'NaN')",
         "profiles.csv, line 1: the column 'series' is missing from the header",
         "orders.csv, line 2, column 'mode': 'mode' is not known (got 'train'); did you mean 'rail'?",

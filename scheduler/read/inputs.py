@@ -27,7 +27,7 @@ from scheduler.read.loads import loads_before, read_loads
 from scheduler.read.orders import read_orders
 from scheduler.read.peaks import read_peaks
 from scheduler.read.prices import Points, read_prices, read_profiles
-from scheduler.read.problems import Problems
+from scheduler.read.problems import Problems, close_match
 from scheduler.read.records import Toml, read_toml
 from scheduler.read.series import Need, check_needs, join
 from scheduler.read.site_file import ROLES, ContractRead, SiteFile, horizon_of, read_contract, read_site_file
@@ -115,9 +115,9 @@ def read_inputs(
     """
     unknown = sorted(set(overrides) - {*ROLES, CONTRACT})
     if unknown:
-        raise ValueError(
-            f"no such role of a file: {', '.join(unknown)} (known: {', '.join((*ROLES, CONTRACT))})"
-        )
+        known = (*ROLES, CONTRACT)
+        near = close_match(unknown[0], known)
+        raise ValueError(f"no such role of a file: {', '.join(unknown)} (known: {', '.join(known)}){near}")
     problems = Problems()
     source = load("site", str(site_path), Path(), problems)
     toml = read_toml(source, problems) if source is not None else None
@@ -218,6 +218,7 @@ class _Reader:
                 site.head.meter,
                 site.products,
                 site.head.notes,
+                site.head.contacts,
             )
         except ValueError as error:
             self.problems.add(site.file, "", str(error))

@@ -20,6 +20,7 @@ from models.contract.component import Component, Contract
 from models.horizon import ALLOWED_LENGTHS_MIN, Horizon, minute_of
 from models.kinds import COMPONENT_KINDS, UNIT_KINDS
 from models.shifts import ShiftCalendar
+from models.site import Contact
 from models.unit import Unit
 from scheduler.read.holiday_dates import holiday_dates
 from scheduler.read.problems import Problems, close_match, hint
@@ -52,6 +53,8 @@ class Head:
         Key of the metered import. [-]
     notes : tuple of str
         Sentences that must stand on every output. [-]
+    contacts : tuple of Contact
+        Whom to ask, by role; stands on the load sheet. [-]
     """
 
     name: str
@@ -59,6 +62,7 @@ class Head:
     currency: str
     meter: str = "meter_import"
     notes: tuple[str, ...] = ()
+    contacts: tuple[Contact, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -21,15 +21,17 @@ from models.order import Lot
 from models.trade import Outlet, Purchase
 from scheduler.report.cautions import CAUTIONS
 from scheduler.report.columns import UNIT_FORMATS
-from scheduler.report.figures import on_horizon, plan_day_end_min, plan_mask
+from scheduler.report.figures import (
+    LOAD_TOLERANCE_KA,
+    RATE_TOLERANCE_T_PER_H,
+    on_horizon,
+    plan_day_end_min,
+    plan_mask,
+)
 from scheduler.report.trips import TRIPS_NAME, trip_figures, trips_csv
 from scheduler.report.wording import fixed, local_minute, local_start, plain
 from scheduler.result import Plan, Status
 
-LOAD_TOLERANCE_KA = 5e-4
-"""Difference up to which a load counts as unchanged. [kA]"""
-RATE_TOLERANCE_T_PER_H = 1e-4
-"""Rate up to which nothing is loaded. [t/h]"""
 QUANTITY_FORMATS = {"hydrogen": "kg/h", "steam": "t/h"}
 
 HANDOFF_FILES = {

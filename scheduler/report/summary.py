@@ -246,9 +246,9 @@ def _money(plan: Plan) -> list[str]:
             indent=2,
         )
     for comparison in plan.comparisons:
-        lines += _wrapped(_against(plan, comparison), indent=2)
+        lines += _wrapped(comparison_words(plan, comparison), indent=2)
     lines += _sides(plan)
-    lines += _wrapped(f"{_certificate(plan)} {MODEL_ACCURACY}", indent=2)
+    lines += _wrapped(f"{certificate_words(plan)} {MODEL_ACCURACY}", indent=2)
     lines += _temperature_lag(plan)
     return lines
 
@@ -314,7 +314,21 @@ def _groups(plan: Plan, power: bool) -> str:
     return f": {', '.join(parts)}" if parts else ""
 
 
-def _against(plan: Plan, comparison: Comparison) -> str:
+def comparison_words(plan: Plan, comparison: Comparison) -> str:
+    """Return what the plan saves against another way of running, in words.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+    comparison : Comparison
+        The other way. [-]
+
+    Returns
+    -------
+    str
+        One sentence. [-]
+    """
     name = plain(comparison.name)
     note = f" ({plain(comparison.note)})" if comparison.note else ""
     amount = saving(plan, comparison)
@@ -330,7 +344,19 @@ def _against(plan: Plan, comparison: Comparison) -> str:
     )
 
 
-def _certificate(plan: Plan) -> str:
+def certificate_words(plan: Plan) -> str:
+    """Return what the certificate says, in words.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+
+    Returns
+    -------
+    str
+        One or more sentences. [-]
+    """
     certificate, currency = plan.certificate, plan.site.contract.currency
     if not math.isfinite(certificate.lower_bound):
         return "Certificate: none; the solver gave no lower bound."
@@ -395,10 +421,26 @@ def _stock_row(stock: StockFigures, wide: int) -> str:
 
 
 def _trips(plan: Plan) -> list[str]:
-    return [line for trips in trip_figures(plan) for line in _trip_lines(plan, trips)]
+    return [line for words in trip_words(plan) for line in _wrapped(words, indent=2)]
 
 
-def _trip_lines(plan: Plan, trips: HeaderTrips) -> list[str]:
+def trip_words(plan: Plan) -> list[str]:
+    """Return the worst of what trips would mean on the plan day: two sentences for each header.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+
+    Returns
+    -------
+    list of str
+        Sentences; empty where no header has circuits and pipeline customers. [-]
+    """
+    return [words for trips in trip_figures(plan) for words in _worst_trips(plan, trips)]
+
+
+def _worst_trips(plan: Plan, trips: HeaderTrips) -> tuple[str, str]:
     days = plan.horizon.plan_intervals
     cover = trips.without_circuit.cover_h[:, :days]
     # Of equal covers, the one that is short even once vaporisers are hot.
@@ -412,9 +454,7 @@ def _trip_lines(plan: Plan, trips: HeaderTrips) -> list[str]:
         later = "without end" if math.isinf(once_hot) else f"{fixed(once_hot, 1)} h"
         after = f", {later} once the vaporiser is hot in {wait:g} min" if wait > 0 else ""
         least = f"least cover {fixed(cover[customer, t], 1)} h, of {name}{after}"
-    lines = _wrapped(
-        f"If the largest circuit trips: {least} ({circuit}, {spoken_start(plan.horizon, t)}).", indent=2
-    )
+    first = f"If the largest circuit trips: {least} ({circuit}, {spoken_start(plan.horizon, t)})."
     out = trips.without_customer
     worst = int(np.argmax(out.to_cut_t_per_h[:days]))
     places = (
@@ -431,9 +471,8 @@ def _trip_lines(plan: Plan, trips: HeaderTrips) -> list[str]:
         if 0 < load < math.inf
         else ""
     )
-    return lines + _wrapped(
+    return first, (
         f"If the largest customer trips: {plain(trips.customers[trips.customer[worst]])} leaves "
         f"{fixed(trips.customer_t_per_h[worst], 1)} t/h: {parts or 'nothing to place'}{ka}; "
-        f"{spoken_start(plan.horizon, worst)}. Each interval: trips.csv.",
-        indent=2,
+        f"{spoken_start(plan.horizon, worst)}. Each interval: trips.csv."
     )
