@@ -17,7 +17,7 @@ from models.horizon import Array, Horizon, Integers
 from models.pieces import Cost, Declaration, Entry, Rows, Variable
 from models.ramping import RampResults
 
-LARGEST_IMPORT_MW = 10_000.0
+LARGEST_IMPORT_MW = 2_000.0
 """Import beyond which no total is looked for: it keeps a program split at the plan day bounded. [MW]"""
 CLIFF_TOLERANCE = 1e-9
 """Share by which a total may miss a threshold by rounding and still count as reaching it."""
@@ -347,19 +347,9 @@ class Cliff(Term):
         floor = 0.0 if self.peak is None else self.peak.floor_mw
         return self._charge(self.reached(self.offset, floor), self.offset, floor)
 
-    def energy_per_mwh(self, horizon: Horizon) -> Array | None:
-        """Return the price of the chosen side (see `Term.energy_per_mwh`)."""
-        if self.group != "energy":
-            return None
-        side = next((side for side in self.sides if side.name == self.chosen), self.sides[0])
-        return side.per_mwh * self.weight
-
-    def exact_on(self, horizon: Horizon, prefix: str, power_mw: Array) -> dict[str, Array]:
-        """Return the exact total and peak (see `Term.exact_on`)."""
-        values = {f"{prefix}_total": np.array([self._total(horizon, power_mw)])}
-        if self.peak is not None:
-            values |= {f"{prefix}_peak": np.array([self._peak(power_mw)])}
-        return values
+    def exact(self, prefix: str, power_mw: Array) -> dict[str, Array]:
+        """Return the exact peak (see `Term.exact`)."""
+        return {} if self.peak is None else {f"{prefix}_peak": np.array([self._peak(power_mw)])}
 
     def declare(self, horizon: Horizon, prefix: str, meter: str) -> Declaration:
         """Return the chosen side's prices and conditions (see `Term.declare`).
@@ -373,35 +363,16 @@ class Cliff(Term):
         if self.missing:
             raise ValueError(self.missing)
         side = self._side(prefix)
-        total, peak = f"{prefix}_total", f"{prefix}_peak"
-        zero, one, free = np.zeros(1, dtype=np.int64), np.ones(1), np.full(1, np.inf)
+        peak = f"{prefix}_peak"
+        zero, one = np.zeros(1, dtype=np.int64), np.ones(1)
         at = np.flatnonzero(self.weight)
-        variables = [
-            Variable(
-                total,
-                "MWh",
-                *total_range(horizon, self.weight, self.offset),
-                labels=(self.name,),
-                meaning=f"total of {self.name}",
-            )
-        ]
-        rows = [
-            Rows(
-                f"{prefix}_sum",
-                "MWh",
-                (
-                    Entry(total, zero, zero, one),
-                    Entry(meter, np.zeros(len(at), dtype=np.int64), at, -(self.weight * horizon.hours)[at]),
-                ),
-                np.array([self.offset]),
-                np.array([self.offset]),
-                labels=(self.name,),
-                breakable=False,
-                meaning=f"the total of {self.name} is what was drawn before, in and after the horizon",
-            )
-        ]
-        constant = side.constant - self.base - self.sunk()
-        costs = [Cost(f"{prefix}_energy", self.group, total, np.array([side.per_mwh]), constant)]
+        # No variable for the total: free ones ask too much of a program split at the plan day.
+        total = Entry(meter, np.zeros(len(at), dtype=np.int64), at, (self.weight * horizon.hours)[at])
+        constant = side.constant + side.per_mwh * self.offset - self.base - self.sunk()
+        coefficient = side.per_mwh * self.weight * horizon.hours
+        costs = [Cost(f"{prefix}_energy", self.group, meter, coefficient, constant)]
+        variables: list[Variable] = []
+        rows: list[Rows] = []
         if self.peak is not None:
             declared = self.peak.declare(horizon, prefix, meter)
             variables.extend(declared.variables)
@@ -414,24 +385,22 @@ class Cliff(Term):
                 Rows(
                     f"{prefix}_within",
                     "MWh",
-                    (Entry(total, zero, zero, one),),
-                    np.array([low]),
-                    np.array([high]),
+                    (total,),
+                    np.array([low - self.offset]),
+                    np.array([high - self.offset]),
                     labels=(self.name,),
                     meaning=f"the total of {self.name} stays on the side '{side.name}'",
                 )
             )
         if side.from_hours > 0 and self.peak is not None:
+            hours = side.from_hours * (1.0 + CLIFF_MARGIN)
             rows.append(
                 Rows(
                     f"{prefix}_hours",
                     "MWh",
-                    (
-                        Entry(total, zero, zero, one),
-                        Entry(peak, zero, zero, np.array([-side.from_hours * (1.0 + CLIFF_MARGIN)])),
-                    ),
-                    np.zeros(1),
-                    free,
+                    (total, Entry(peak, zero, zero, -hours * one)),
+                    np.array([-self.offset]),
+                    np.full(1, np.inf),
                     labels=(self.name,),
                     meaning=f"the total of {self.name} is at least {side.from_hours:g} hours of its peak",
                 )
