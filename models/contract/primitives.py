@@ -117,7 +117,9 @@ class OfTotal(Term):
         return Declaration(
             variables=(
                 Variable(total, "MWh", -free, free, labels=(self.name,), meaning=f"total of {self.name}"),
-                Variable(charge, "currency", -free, free, labels=(self.name,), meaning=f"charge of {self.name}"),
+                Variable(
+                    charge, "currency", -free, free, labels=(self.name,), meaning=f"charge of {self.name}"
+                ),
             ),
             rows=(
                 Rows(
@@ -285,7 +287,9 @@ class Cliff(Term):
         total, peak = f"{prefix}_total", f"{prefix}_peak"
         zero, one, free = np.zeros(1, dtype=np.int64), np.ones(1), np.full(1, np.inf)
         at = np.flatnonzero(self.weight)
-        variables = [Variable(total, "MWh", -free, free, labels=(self.name,), meaning=f"total of {self.name}")]
+        variables = [
+            Variable(total, "MWh", -free, free, labels=(self.name,), meaning=f"total of {self.name}")
+        ]
         rows = [
             Rows(
                 f"{prefix}_sum",

@@ -1,0 +1,1 @@
+"""Studies over long times: a year in windows, supply contracts side by side, a back-test."""
