@@ -69,7 +69,14 @@ def audit(formulation: Formulation, values: Mapping[str, Array]) -> Audit:
             exact.update(term.exact_on(horizon, prefix, exact[site.meter]))
     costs = exact_costs(formulation, exact)
     sunk = sum(term.sunk() for _, term in formulation.terms)
-    bill = site.contract.bill(Profile(horizon, exact[site.meter]), situation) if site.meter in exact else ()
+    made: dict[str, Array] = {}
+    for (_, commodity), flow in flows.items():
+        made[commodity] = made.get(commodity, np.zeros(len(horizon))) + np.maximum(flow, 0.0)
+    bill = (
+        site.contract.bill(Profile(horizon, exact[site.meter], made_per_h=made), situation)
+        if site.meter in exact
+        else ()
+    )
     violations = (
         *_broken_balances(formulation, residual, size),
         *_broken_bounds(formulation, exact),

@@ -97,6 +97,10 @@ def energy_prices(formulation: Formulation) -> Array:
             and cost.key not in formulation.unit_costs
         ):
             total = total + cost.coefficient / hours
+    for _, term in formulation.terms:
+        price = term.energy_per_mwh(formulation.horizon)
+        if price is not None:
+            total = total + price
     return total
 
 

@@ -27,6 +27,7 @@ from scheduler.highs import Answer, Arrays, Solver, arrays_of
 from scheduler.lp import Formulation, Program, build, cost_vector, formulate
 from scheduler.result import Audit, Certificate, Comparison, Miss, Plan, Status
 from scheduler.revise import push, same_matrix
+from scheduler.sides import cheapest_side
 from scheduler.steps import add_steps, broken_moves, least_cost_in_steps, needs_steps
 from scheduler.thermal import has_lag, plan_with_lag, temperature_lag
 
@@ -72,8 +73,10 @@ class PlanOptions:
 def make_plan(site: Site, horizon: Horizon, situation: Situation, options: PlanOptions | None = None) -> Plan:
     """Plan a horizon at the lowest cost, with a certificate.
 
-    Where a circuit states a thermal lag the plan is the cheapest one found with it; the certificate and the
-    comparisons stay those of the steady voltage (see `scheduler.thermal.plan_with_lag`).
+    Where the contract's charge jumps, or pays for something the site may do or leave, every side is planned
+    and the cheapest kept (see `scheduler.sides`). Where a circuit states a thermal lag the plan is the
+    cheapest one found with it; the certificate and the comparisons stay those of the steady voltage (see
+    `scheduler.thermal.plan_with_lag`).
 
     Parameters
     ----------
@@ -98,9 +101,22 @@ def make_plan(site: Site, horizon: Horizon, situation: Situation, options: PlanO
     SolverError
         If the solver gives no usable answer.
     """
+    options = options or PlanOptions()
+
+    def plan_on(now: Situation) -> Plan:
+        return _planned(site, horizon, now, options)
+
+    def caller(now: Situation) -> Planner:
+        free = replace(site, contract=replace(site.contract, components=()))
+        return Planner(free, horizon, now, replace(options, compare=False))
+
+    return cheapest_side(site.contract, horizon, situation, plan_on, caller)
+
+
+def _planned(site: Site, horizon: Horizon, situation: Situation, options: PlanOptions) -> Plan:
+    """Plan on one side of the contract's cliffs."""
     if not has_lag(site):
         return Planner(site, horizon, situation, options).plan()
-    options = options or PlanOptions()
     quiet = replace(options, compare=False)
     planner = Planner(site, horizon, situation, quiet)
     plan = plan_with_lag(planner, lambda other, now: Planner(other, horizon, now, quiet), options.search.gap)

@@ -146,6 +146,22 @@ class Term(ABC):
         """
         return {}
 
+    def energy_per_mwh(self, horizon: Horizon) -> Array | None:
+        """Return an energy price that stands in no cost record on the metered power itself.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+
+        Returns
+        -------
+        ndarray or None
+            Price on each interval, for the gap's denominator and for reports; None for a term without one.
+            Shape (n,). [currency/MWh]
+        """
+        return None
+
     def exact_on(self, horizon: Horizon, prefix: str, power_mw: Array) -> dict[str, Array]:
         """Return the same as `exact`, for a term whose variables depend on the length of intervals.
 
@@ -374,9 +390,9 @@ class OutputRate:
         return float(np.sum(self.per_t * horizon.hours * made_per_h))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Call:
-    """A call for less load that a site is paid to answer at any hour.
+    """A call for less or more load that a site is paid to answer at any hour.
 
     Parameters
     ----------
@@ -384,8 +400,9 @@ class Call:
         Name of the component. [-]
     case : str
         Case of the component in which the call is paid. [-]
-    drop_mw : float
-        By how much the import must fall. [MW]
+    drop_mw : ndarray
+        By how much the import must fall when called on an interval, negative where it must rise; 0 where
+        there is no call. Shape (n,). [MW]
     notice_min : float
         Time from the call until the load must be down. [min]
     hours : float
@@ -396,7 +413,7 @@ class Call:
 
     component: str
     case: str
-    drop_mw: float
+    drop_mw: Array
     notice_min: float
     hours: float
     fast: bool = False
@@ -503,9 +520,22 @@ class Component(ABC):
         """
         return ()
 
-    def call(self) -> Call | None:
-        """Return the call for less load that the component is paid for; None for any other component. [-]."""
-        return None
+    def calls(self, horizon: Horizon, situation: Situation) -> tuple[Call, ...]:
+        """Return the calls that the component is paid to answer.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+        situation : Situation
+            Prices, and the state of the billing periods. [-]
+
+        Returns
+        -------
+        tuple of Call
+            The calls; none for a component that is not paid for any. [-]
+        """
+        return ()
 
 
 @dataclass(frozen=True)
@@ -574,7 +604,20 @@ class Contract:
         -------
         tuple of dict
             Case by component; one empty choice where there is nothing to choose. [-]
+
+        Raises
+        ------
+        ValueError
+            If the state names a case that its component does not have.
         """
+        for part in self.components:
+            named = situation.state.cases.get(part.name)
+            known = () if named is None else part.cases(horizon, situation)
+            if known and not any(named == case or {named} == set(case.split("+")) for case in known):
+                raise ValueError(
+                    f"the state of the bill names the case '{named}' of component '{part.name}', which has "
+                    "only " + ", ".join(f"'{case}'" for case in known)
+                )
         open_ = {
             part.name: found
             for part in self.components

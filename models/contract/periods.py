@@ -227,8 +227,8 @@ class Metered:
         """
         if not len(self.period):
             return np.zeros(0)
-        result: Array = np.bincount(self.period, weights=self.weight * values[self.position])
-        return result
+        result = np.bincount(self.period, weights=self.weight * values[self.position])
+        return result.astype(np.float64)
 
 
 def metered(

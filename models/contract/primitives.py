@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 
@@ -72,6 +73,8 @@ class OfTotal(Term):
         Part of the charge that belongs to earlier bills. [currency]
     group : str
         Cost group. [-]
+    missing : str
+        What a plan must be told before the term can be declared, in words; empty if nothing is missing. [-]
     """
 
     name: str
@@ -80,6 +83,7 @@ class OfTotal(Term):
     lines: tuple[Line, ...]
     base: float = 0.0
     group: str = "energy"
+    missing: str = ""
 
     def total(self, horizon: Horizon, power_mw: Array) -> float:
         """Return the total at a profile.
@@ -103,14 +107,25 @@ class OfTotal(Term):
         total = self.total(horizon, power_mw)
         return max(line.at(total) for line in self.lines) - self.base
 
+    def sunk(self) -> float:
+        """Return the charge of what is drawn before and after the horizon. [currency]."""
+        return max(line.at(self.offset) for line in self.lines) - self.base
+
     def declare(self, horizon: Horizon, prefix: str, meter: str) -> Declaration:
-        """Return the total, and a charge above every line of it (see `Term.declare`)."""
+        """Return the total, and a charge above every line of it (see `Term.declare`).
+
+        Raises
+        ------
+        ValueError
+            If something is missing that only a longer plan can tell.
+        """
+        if self.missing:
+            raise ValueError(self.missing)
         at = np.flatnonzero(self.weight)
         if len(self.lines) == 1:
             line = self.lines[0]
             coefficient = line.slope * self.weight * horizon.hours
-            constant = line.at(self.offset) - self.base
-            return Declaration(costs=(Cost(prefix, self.group, meter, coefficient, constant),))
+            return Declaration(costs=(Cost(prefix, self.group, meter, coefficient),))
         total, charge = f"{prefix}_total", f"{prefix}_charge"
         zero, one, free = np.zeros(1, dtype=np.int64), np.ones(1), np.full(1, np.inf)
         each = np.arange(len(self.lines))
@@ -159,8 +174,14 @@ class OfTotal(Term):
                     meaning=f"the charge of {self.name} is at least every line of its tariff",
                 ),
             ),
-            costs=(Cost(prefix, self.group, charge, one, constant=-self.base),),
+            costs=(Cost(prefix, self.group, charge, one, constant=-self.base - self.sunk()),),
         )
+
+    def energy_per_mwh(self, horizon: Horizon) -> Array | None:
+        """Return the slope of the line that holds at the start (see `Term.energy_per_mwh`)."""
+        if len(self.lines) == 1 or self.group != "energy":
+            return None
+        return max(self.lines, key=lambda line: line.at(self.offset)).slope * self.weight
 
     def exact_on(self, horizon: Horizon, prefix: str, power_mw: Array) -> dict[str, Array]:
         """Return the exact total and charge (see `Term.exact_on`)."""
@@ -207,8 +228,8 @@ class Cliff(Term):
     """A charge that jumps with the total of a period, or with its total over its peak.
 
     The side that holds is the last one whose conditions the profile meets; the program is written for one
-    chosen side, with its conditions as rows, so that both sides can be tried. `cost` is always the true
-    charge, whichever side was chosen.
+    chosen side, with its conditions as rows, so that both sides can be tried. `cost` is the charge of the
+    chosen side, and the true charge where none is chosen; `error` is what the one lacks to the other.
 
     Parameters
     ----------
@@ -228,6 +249,8 @@ class Cliff(Term):
         Part of the charge that belongs to earlier bills. [currency]
     group : str
         Cost group. [-]
+    missing : str
+        What a plan must be told before the term can be declared, in words; empty if nothing is missing. [-]
     """
 
     name: str
@@ -238,6 +261,7 @@ class Cliff(Term):
     chosen: str | None = None
     base: float = 0.0
     group: str = "demand"
+    missing: str = ""
 
     def reached(self, total: float, peak_mw: float) -> Side:
         """Return the side that holds at a total and a peak.
@@ -263,10 +287,45 @@ class Cliff(Term):
         return self.offset + float(np.sum(self.weight * horizon.hours * power_mw))
 
     def cost(self, horizon: Horizon, power_mw: Array) -> float:
-        """Return the charge of the side that holds (see `Term.cost`)."""
+        """Return the charge of the chosen side, or of the one that holds (see `Term.cost`)."""
         total, peak = self._total(horizon, power_mw), self._peak(power_mw)
-        side = self.reached(total, peak)
-        return side.constant + side.per_mw * peak + side.per_mwh * total - self.base
+        chosen = next((side for side in self.sides if side.name == self.chosen), None)
+        return self._charge(chosen or self.reached(total, peak), total, peak)
+
+    def error(self, horizon: Horizon, power_mw: Array) -> float:
+        """Return what the chosen side's charge lacks to the true one.
+
+        A profile planned on one side may stand on another, whose conditions it happens to meet.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+        power_mw : ndarray
+            Mean import on each interval. Shape (n,). [MW]
+
+        Returns
+        -------
+        float
+            True charge less that of the chosen side; 0 where none is chosen. [currency]
+        """
+        total, peak = self._total(horizon, power_mw), self._peak(power_mw)
+        return self._charge(self.reached(total, peak), total, peak) - self.cost(horizon, power_mw)
+
+    def _charge(self, side: Side, total: float, peak_mw: float) -> float:
+        return side.constant + side.per_mw * peak_mw + side.per_mwh * total - self.base
+
+    def sunk(self) -> float:
+        """Return the charge of what is drawn outside the horizon, at the peak's floor. [currency]."""
+        floor = 0.0 if self.peak is None else self.peak.floor_mw
+        return self._charge(self.reached(self.offset, floor), self.offset, floor)
+
+    def energy_per_mwh(self, horizon: Horizon) -> Array | None:
+        """Return the price of the chosen side (see `Term.energy_per_mwh`)."""
+        if self.group != "energy":
+            return None
+        side = next((side for side in self.sides if side.name == self.chosen), self.sides[0])
+        return side.per_mwh * self.weight
 
     def exact_on(self, horizon: Horizon, prefix: str, power_mw: Array) -> dict[str, Array]:
         """Return the exact total and peak (see `Term.exact_on`)."""
@@ -281,8 +340,11 @@ class Cliff(Term):
         Raises
         ------
         ValueError
-            If no side is chosen and there is more than one.
+            If no side is chosen and there is more than one, or something is missing that only a longer plan
+            can tell.
         """
+        if self.missing:
+            raise ValueError(self.missing)
         side = self._side(prefix)
         total, peak = f"{prefix}_total", f"{prefix}_peak"
         zero, one, free = np.zeros(1, dtype=np.int64), np.ones(1), np.full(1, np.inf)
@@ -305,7 +367,7 @@ class Cliff(Term):
                 meaning=f"the total of {self.name} is what was drawn before, in and after the horizon",
             )
         ]
-        constant = side.constant - self.base
+        constant = side.constant - self.base - self.sunk()
         costs = [Cost(f"{prefix}_energy", self.group, total, np.array([side.per_mwh]), constant)]
         if self.peak is not None:
             declared = self.peak.declare(horizon, prefix, meter)
@@ -323,7 +385,6 @@ class Cliff(Term):
                     np.array([low]),
                     np.array([high]),
                     labels=(self.name,),
-                    breakable=False,
                     meaning=f"the total of {self.name} stays on the side '{side.name}'",
                 )
             )
@@ -339,7 +400,6 @@ class Cliff(Term):
                     np.zeros(1),
                     free,
                     labels=(self.name,),
-                    breakable=False,
                     meaning=f"the total of {self.name} is at least {side.from_hours:g} hours of its peak",
                 )
             )
@@ -356,6 +416,45 @@ class Cliff(Term):
             f"{prefix}: the charge jumps, so a program needs one of its cases chosen ({names}; got "
             f"{self.chosen!r}): plan each of them, or name one in the state of the bill"
         )
+
+
+def joined_cases(names: Sequence[Sequence[str]]) -> tuple[str, ...]:
+    """Return the cases of a component that has a choice in each of some periods.
+
+    Parameters
+    ----------
+    names : sequence of sequence of str
+        Names of the sides in each period. [-]
+
+    Returns
+    -------
+    tuple of str
+        Every combination, joined by '+'; none if no period has more than one side. [-]
+    """
+    if all(len(sides) < 2 for sides in names):
+        return ()
+    return tuple("+".join(combination) for combination in product(*names))
+
+
+def case_of_period(case: str | None, position: int) -> str | None:
+    """Return the side that a case names for one period.
+
+    Parameters
+    ----------
+    case : str or None
+        Case of the component: one side for all periods, or one for each, joined by '+'. [-]
+    position : int
+        Position of the period among those of the horizon. [-]
+
+    Returns
+    -------
+    str or None
+        Name of the side; None if the case is None or names fewer periods. [-]
+    """
+    if case is None or "+" not in case:
+        return case
+    parts = case.split("+")
+    return parts[position] if position < len(parts) else None
 
 
 def reached(sides: Sequence[Side], total: float, peak_mw: float) -> Side:
@@ -608,7 +707,6 @@ class Headroom(Term):
             self.least_mw[at],
             self.most_mw[at],
             intervals=at,
-            breakable=False,
             meaning=self.meaning,
         )
         # Money that stands whatever the load is: the constant of a cost on the meter.

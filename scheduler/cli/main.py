@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from scheduler.cli.bill import bill
 from scheduler.cli.check import check
 from scheduler.cli.demo import demo
 from scheduler.cli.plan import plan
@@ -37,6 +38,7 @@ Check your files:                     brinewatt check my_site/site.toml
 Make the plan for a day:              brinewatt plan my_site/site.toml --day 2026-06-08
 Plan the rest of a running day:       brinewatt replan my_site/site.toml --earlier FOLDER ...
 Judge loads of your own:              brinewatt sheet my_site/site.toml loads.csv ...
+Bill a load under a contract:         brinewatt bill contract.toml profile.csv ...
 
 Exit codes: 0 done; 1 a bug; 2 wrong use or bad input; 3 a duty is missed or NOT A PLAN;
 4 a limit of the solver.
@@ -61,6 +63,7 @@ main.add_command(demo)
 main.add_command(check)
 main.add_command(replan)
 main.add_command(sheet)
+main.add_command(bill)
 
 if __name__ == "__main__":
     sys.exit(main())
