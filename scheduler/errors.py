@@ -4,6 +4,7 @@ BrinewattError
 ├── InputError (ValueError)        bad or missing input; holds every problem found        exit 2
 ├── FolderError (OSError)          an output folder cannot be made or would be replaced   exit 2
 ├── NoRunnableDay (RuntimeError)   no plan day in steps keeps duties and limits on changes exit 3
+├── StudyError (RuntimeError)      no case of a study could be planned                    exit 3
 └── SolverError (RuntimeError)     the solver gave no usable answer                       exit 4
 """
 
@@ -74,3 +75,9 @@ class SolverError(BrinewattError, RuntimeError):
     """The solver gave no usable answer."""
 
     exit_code = 4
+
+
+class StudyError(BrinewattError, RuntimeError):
+    """No case of a study could be planned."""
+
+    exit_code = 3

@@ -19,6 +19,7 @@ from models.situation import Availability, Situation
 from scheduler.cuts import SearchOptions
 from scheduler.errors import SolverError
 from scheduler.result import Status
+from scheduler.sides import paid_calls
 from scheduler.studies.year import Chain, YearOptions, YearRun, in_long_intervals
 
 LONG_MINUTES = 360
@@ -65,6 +66,9 @@ class AnnualRun:
 def sides(contract: Contract, horizon: Horizon, situation: Situation) -> tuple[dict[str, str], ...]:
     """Return the choices of sides for a year: each component on one side in all its periods.
 
+    Sides on which calls for less load are paid are left out: such income counts only if a call at any hour
+    can be answered, which the plan of a day simulates and a year does not.
+
     Parameters
     ----------
     contract : Contract
@@ -82,6 +86,9 @@ def sides(contract: Contract, horizon: Horizon, situation: Situation) -> tuple[d
     found = []
     for choice in contract.choices(horizon, situation):
         parts = {name: set(case.split("+")) for name, case in choice.items()}
+        state = replace(situation.state, cases={**situation.state.cases, **choice})
+        if paid_calls(contract, horizon, replace(situation, state=state)):
+            continue
         if all(len(names) == 1 for names in parts.values()):
             found.append({name: names.pop() for name, names in parts.items()})
     return tuple({tuple(sorted(choice.items())): choice for choice in found}.values())
@@ -108,6 +115,29 @@ def annual_peaks(contract: Contract, horizon: Horizon) -> tuple[tuple[str, str],
         for part in contract.components
         for found in part.carried(nothing)
         if found.peak is not None and "-" not in found.period
+    )
+
+
+def has_annual_total(contract: Contract, horizon: Horizon) -> bool:
+    """Tell whether something is charged on the energy of a whole year.
+
+    Parameters
+    ----------
+    contract : Contract
+        The contract. [-]
+    horizon : Horizon
+        The year. [-]
+
+    Returns
+    -------
+    bool
+        True if windows must know what the rest of the year will draw. [-]
+    """
+    nothing = Profile(horizon, np.zeros(len(horizon)))
+    return any(
+        found.energy_mwh is not None and "-" not in found.period
+        for part in contract.components
+        for found in part.carried(nothing)
     )
 
 
@@ -140,9 +170,11 @@ def best_year(
     options = options or YearOptions()
     choices = sides(site.contract, horizon, situation)
     peaks = annual_peaks(site.contract, horizon)
-    if choices == ({},) and not peaks:
+    if len(choices) == 1 and not peaks and not has_annual_total(site.contract, horizon):
+        state = replace(situation.state, cases={**situation.state.cases, **choices[0]})
+        situation = replace(situation, state=state)
         run = Chain(site, horizon, situation, options).run(situation)
-        return AnnualRun(run, {}, None, (("", None, run.total),), run.solver_seconds)
+        return AnnualRun(run, choices[0], None, (("", None, run.total),), run.solver_seconds)
     search = _Search(site, horizon, situation, options, peaks)
     return search.best(choices)
 

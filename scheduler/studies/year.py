@@ -57,6 +57,8 @@ class YearOptions:
         When the search in a window stops. [-]
     tangents : int
         Tangents per curve and interval in the first program. [-]
+    constant_loads : bool
+        Whether each circuit stays at one load for a whole window (one for each state of its equipment). [-]
     """
 
     look_ahead_days: int = LOOK_AHEAD_DAYS
@@ -64,6 +66,7 @@ class YearOptions:
     kept_days: int | None = None
     search: SearchOptions = field(default_factory=lambda: SearchOptions(branch=False))
     tangents: int = START_TANGENTS
+    constant_loads: bool = False
 
 
 @dataclass(frozen=True)
@@ -309,6 +312,7 @@ class WindowPlanner(Planner):
 
     def __init__(self, site: Site, horizon: Horizon, situation: Situation, options: YearOptions) -> None:
         self._tangents = options.tangents
+        self._constant = options.constant_loads
         self._ties: list[tuple[float, float, list[int], list[float]]] = []
         self._tied: range = range(0)
         super().__init__(site, horizon, situation, PlanOptions(options.search, compare=False))
@@ -321,7 +325,21 @@ class WindowPlanner(Planner):
 
     def _load(self, elastic: bool) -> None:
         super()._load(elastic)
+        if self._constant:
+            self.solver.add_rows(self._one_load())
         self._tied = self.solver.add_rows(self._ties)
+
+    def _one_load(self) -> list[tuple[float, float, list[int], list[float]]]:
+        """Return rows that hold each circuit at one load for each range of its loads."""
+        rows: list[tuple[float, float, list[int], list[float]]] = []
+        for load in self._circuit_loads():
+            first = self.solver.columns[load.key].start
+            leaders: dict[tuple[float, float], int] = {}
+            for t, limits in enumerate(zip(load.lower.tolist(), load.upper.tolist(), strict=True)):
+                leader = leaders.setdefault(limits, t)
+                if leader != t:
+                    rows.append((0.0, 0.0, [first + t, first + leader], [1.0, -1.0]))
+        return rows
 
     def tie(self, rows: Sequence[tuple[float, float, list[int], list[float]]]) -> None:
         """Tie the window to what came before it, in place of older ties.
@@ -443,7 +461,7 @@ class Chain:
             self._planners[first] = planner
         else:
             planner.revise(situation)
-        if first:
+        if first and not self.options.constant_loads:
             planner.tie(_ties(self._joints[first], planner.formulation, planner.solver, values, first))
         label = horizon.days[0].isoformat()
         try:
