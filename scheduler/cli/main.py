@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from scheduler.cli.backtest import backtest
 from scheduler.cli.bill import bill
 from scheduler.cli.check import check
 from scheduler.cli.demo import demo
@@ -15,6 +16,7 @@ from scheduler.cli.import_rate import import_rate
 from scheduler.cli.plan import plan
 from scheduler.cli.replan import replan
 from scheduler.cli.sheet import sheet
+from scheduler.cli.tariffs import tariffs
 from scheduler.errors import BrinewattError
 
 
@@ -39,6 +41,8 @@ Check your files:                     brinewatt check my_site/site.toml
 Make the plan for a day:              brinewatt plan my_site/site.toml --day 2026-06-08
 Plan the rest of a running day:       brinewatt replan my_site/site.toml --earlier FOLDER ...
 Judge loads of your own:              brinewatt sheet my_site/site.toml loads.csv ...
+Put supply contracts side by side:    brinewatt tariffs my_site/study.toml
+Test planning on past prices:         brinewatt backtest my_site/site.toml --first-day ...
 Bill a load under a contract:         brinewatt bill contract.toml profile.csv ...
 
 Exit codes: 0 done; 1 a bug; 2 wrong use or bad input; 3 a duty is missed or NOT A PLAN;
@@ -64,6 +68,8 @@ main.add_command(demo)
 main.add_command(check)
 main.add_command(replan)
 main.add_command(sheet)
+main.add_command(tariffs)
+main.add_command(backtest)
 main.add_command(bill)
 main.add_command(import_rate)
 

@@ -10,7 +10,7 @@ Whole steps, counted changes and calming belong to the plan of a day and are lef
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -33,12 +33,18 @@ from scheduler.result import Audit, Miss, Status
 
 LOOK_AHEAD_DAYS = 21
 """Days that a window looks beyond what it keeps: about twice what the largest tanks last. [d]"""
+STUDY_GAP = 1e-4
+"""Target gap of a window: far below what voltage models are good for, and one solve is mostly enough."""
 LOOK_AHEAD_MINUTES = 240
 """Length of an interval of the look-ahead: enough to tell what a stock at the joint is worth. [min]"""
 JOINT_TOLERANCE = 2e-8
 """How far a row over a joint may be off, as a share of its size: what is before the joint is rounded."""
 LEVEL_TOLERANCE = 1e-6
 """How far, as a share of its limits, a level at a joint may be outside them by rounding."""
+
+
+View = Callable[[Situation, tuple[int, int, int]], Situation]
+"""What is known to a window: from its situation and span to the situation it plans with."""
 
 
 @dataclass(frozen=True)
@@ -64,7 +70,7 @@ class YearOptions:
     look_ahead_days: int = LOOK_AHEAD_DAYS
     look_ahead_minutes: int = LOOK_AHEAD_MINUTES
     kept_days: int | None = None
-    search: SearchOptions = field(default_factory=lambda: SearchOptions(branch=False))
+    search: SearchOptions = field(default_factory=lambda: SearchOptions(gap=STUDY_GAP, branch=False))
     tangents: int = START_TANGENTS
     constant_loads: bool = False
 
@@ -387,7 +393,7 @@ class Chain:
         self._planners: dict[int, WindowPlanner] = {}
         self._levels = _levels(site)
 
-    def run(self, situation: Situation, rest_mw: Array | None = None) -> YearRun:
+    def run(self, situation: Situation, rest_mw: Array | None = None, known: View | None = None) -> YearRun:
         """Plan all windows, one after another, and audit and bill them as one.
 
         Parameters
@@ -397,6 +403,9 @@ class Chain:
         rest_mw : ndarray, optional
             Import that is expected, of which each window takes what comes after it as given, for totals of
             a whole period. Shape (n,). [MW]
+        known : callable, optional
+            What a window may know: takes its situation and its span (first, end of what it keeps, end of its
+            look-ahead) and returns the situation to plan with. The bill knows what came true. [-]
 
         Returns
         -------
@@ -415,6 +424,7 @@ class Chain:
         for first, end, last in self.spans:
             horizon = with_look_ahead(whole, first, end, last, self.options.look_ahead_minutes)
             here = self._expecting(now, rest_mw, last)
+            here = here if known is None else known(here, (first, end, last))
             found, result = self._window(first, horizon, here, values)
             results.append(result)
             window = self._planners[first].formulation
