@@ -30,10 +30,13 @@ from models.pieces import (
     Flow,
     Limit,
     Moves,
+    Ramp,
     Rows,
     Simulation,
     Variable,
+    changes_of_position,
 )
+from models.reactive import REACTIVE, line_above, rectifier_mvar
 from models.rectifier import Rectifier
 from models.situation import Situation
 from models.technology import DEFAULTS
@@ -122,6 +125,12 @@ class Circuit(Unit):
         times this time, whatever the length of the intervals. [min]
     step_ka : float, optional
         Operable step of the load, a fine step or a tap; any load if not stated. [kA]
+    tap_positions_ka : tuple of float
+        Loads that a tap changer can hold, ascending, in place of `step_ka`; any load if empty. [kA]
+    tap_range_ka : float
+        How far fine regulation moves the load from a tap position, 0 or more. [kA]
+    tap_changes_per_day : int, optional
+        Greatest number of changes of tap on a local day; no limit if not stated. [-]
     changes_per_shift, changes_per_day : int, optional
         Greatest number of load changes in a shift and on a local day; no limit if not stated. [-]
     dwell_minutes : float
@@ -137,8 +146,8 @@ class Circuit(Unit):
     low_density_hours : float
         How long: in any so many hours the mean density is at least that, above 0. [h]
     thermal : ThermalLag, optional
-        How the room's temperature follows the load. It is simulated and read, while flows, limits and the
-        power curve stay those of the steady voltage; not simulated unless given. [-]
+        How the room's temperature follows the load. It is simulated, and plans keep what a cold room bears,
+        while flows and the power curve stay those of the steady voltage; not simulated unless given. [-]
     """
 
     name: str
@@ -162,6 +171,9 @@ class Circuit(Unit):
     ramp_ka_per_min: float | None = None
     ramp_minutes: float = 15.0
     step_ka: float | None = None
+    tap_positions_ka: tuple[float, ...] = ()
+    tap_range_ka: float = 0.0
+    tap_changes_per_day: int | None = None
     changes_per_shift: int | None = None
     changes_per_day: int | None = None
     dwell_minutes: float = 0.0
@@ -188,6 +200,8 @@ class Circuit(Unit):
             ramp_ka_per_min=above(0, "kA/min"),
             ramp_minutes=above(0, "min"),
             step_ka=above(0, "kA"),
+            tap_range_ka=at_least(0, "kA"),
+            tap_changes_per_day=at_least(0),
             changes_per_shift=at_least(0),
             changes_per_day=at_least(0),
             dwell_minutes=at_least(0, "min"),
@@ -196,6 +210,7 @@ class Circuit(Unit):
             low_density_hours=above(0, "h"),
         )
         in_order(self, "density_min_ka_per_m2", "density_max_ka_per_m2", "kA/m2")
+        self._check_taps()
         if not self.cell_voltage.convex_power(self.density_min_ka_per_m2, self.density_max_ka_per_m2):
             raise InvalidValues(
                 [
@@ -208,6 +223,22 @@ class Circuit(Unit):
                     )
                 ]
             )
+
+    def _check_taps(self) -> None:
+        taps = self.tap_positions_ka
+        problems = []
+        if taps and self.step_ka is not None:
+            problems.append(("tap_positions_ka", "give 'step_ka' or 'tap_positions_ka', not both"))
+        if list(taps) != sorted(set(taps)) or any(tap <= 0 for tap in taps):
+            problems.append(
+                ("tap_positions_ka", f"'tap_positions_ka' must ascend and be above 0 [kA] (got {list(taps)})")
+            )
+        if not taps and (self.tap_range_ka > 0 or self.tap_changes_per_day is not None):
+            problems.append(
+                ("tap_positions_ka", "'tap_range_ka' and 'tap_changes_per_day' need 'tap_positions_ka'")
+            )
+        if problems:
+            raise InvalidValues(problems)
 
     @property
     def cell_voltage(self) -> CellVoltage:
@@ -330,6 +361,12 @@ class Circuit(Unit):
         if self.brine is not None:
             salt = mass_ratio(self.salt)
             flows.append(Flow(self.brine, load, -salt * slope, -salt * constant))
+        if self.rectifier.no_load_voltage_v is not None:
+            # Concave in the load, so the plan holds a line above it; the audit takes the curve.
+            up, at_zero = line_above(
+                lambda x, t: self._reactive(x, t, state), low, high, np.arange(len(horizon))
+            )
+            flows.append(Flow(REACTIVE, load, -up, -at_zero))
         variable = Variable(
             load,
             "kA",
@@ -356,6 +393,7 @@ class Circuit(Unit):
                 *self._not_low_for_long(horizon, state),
             ),
             moves=(self._moves(horizon, situation, state),),
+            ramps=self._ramp_records(horizon, situation, state),
         )
 
     def _range(self, horizon: Horizon, situation: Situation, state: CircuitState) -> tuple[Array, Array]:
@@ -380,6 +418,14 @@ class Circuit(Unit):
         dc = state.cells[t] * self.cell_voltage.voltage(density) * load / 1000.0
         losses = self.busbar.loss_mw(load) + self.rectifier.loss_mw(load)
         return np.where(on, dc + losses, 0.0)
+
+    def _reactive(self, load: Array, t: Integers, state: CircuitState) -> Array:
+        on = state.in_service[t]
+        density = np.where(on, load / (self.area_m2 * np.maximum(state.electrolysers[t], 1)), 1.0)
+        volts = state.cells[t] * self.cell_voltage.voltage(density) + self.busbar.drop_v(load)
+        rectifier = self.rectifier
+        no_load = rectifier.no_load_voltage_v or np.inf
+        return np.where(on, rectifier_mvar(load, volts, no_load, rectifier.distortion), 0.0)
 
     def _ac_slope(self, load: Array, t: Integers, state: CircuitState) -> Array:
         on = state.in_service[t]
@@ -467,9 +513,7 @@ class Circuit(Unit):
 
     def _quiet_first(self, horizon: Horizon, situation: Situation, state: CircuitState) -> tuple[Rows, ...]:
         """Return the rule for a horizon that starts in a quiet time: the load before stays, on its step."""
-        before = situation.loads_before.get(self.name, 0.0)
-        if self.step_ka is not None:
-            before = self.step_ka * round(before / self.step_ka)
+        before = self._moves(horizon, situation, state).nearest(situation.loads_before.get(self.name, 0.0))
         possible = state.in_service[0] and state.load_min_ka[0] <= before <= state.load_max_ka[0]
         lock = situation.locks.get(self.name)
         locked = lock is not None and bool(lock.where_given(horizon)[0][0])
@@ -530,6 +574,79 @@ class Circuit(Unit):
         )
         return same
 
+    def _ramped(self, situation: Situation, state: CircuitState) -> Mask:
+        """Whether a change at an interval's start is a ramp, not equipment that is switched. Shape (n,)."""
+        running_before = situation.loads_before.get(self.name, 0.0) > 0
+        ramped: Mask = np.concatenate([[running_before], self._tied(state)]) & state.in_service
+        return ramped
+
+    def _ramp_records(self, horizon: Horizon, situation: Situation, state: CircuitState) -> tuple[Ramp, ...]:
+        """Return how the load travels after a change, where its rate is stated."""
+        if self.ramp_ka_per_min is None:
+            return ()
+        everywhere = np.arange(len(horizon))
+        highest = np.where(state.in_service, state.ceilings_ka["current density"], 0.0)
+        slope = self._ac_slope(highest, everywhere, state)
+        slope += self.auxiliary_kwh_per_t / 1000.0 * self._chlorine(state)[0]
+        counted = self._ramped(situation, state)
+        low, high = self._range(horizon, situation, state)
+        before = situation.loads_before.get(self.name)
+        start = 0.0 if before is None else before
+        least = low - np.concatenate([[start], high[:-1]])
+        most = high - np.concatenate([[start], low[:-1]])
+        # A change wider than the rows on movement allow happens only where nothing else is possible, or
+        # where people give the loads.
+        step = self.ramp_ka_per_min * self.ramp_minutes
+        lock = situation.locks.get(self.name)
+        given = np.zeros(len(horizon), dtype=bool) if lock is None else lock.where_given(horizon)[0]
+        kept = ~(given | np.concatenate([[False], given[:-1]]))
+        lower = np.where(kept, np.maximum(least, np.minimum(-step, most)), least)
+        upper = np.where(kept, np.minimum(most, np.maximum(step, least)), most)
+        if kept[0]:
+            # Another load before then changes no range, and a program that is revised keeps its curves.
+            lower[0], upper[0] = min(-step, most[0]), max(step, least[0])
+        return (
+            Ramp(
+                self.key("change"),
+                self.key("load"),
+                "kA",
+                self.ramp_ka_per_min,
+                slope,
+                counted,
+                np.where(counted, lower, 0.0),
+                np.where(counted, upper, 0.0),
+                before,
+                meaning=f"change of the load of {self.name} at the interval's start",
+            ),
+        )
+
+    def _ramp_energy(self, horizon: Horizon, situation: Situation, state: CircuitState, load: Array) -> Array:
+        """Return what ramps draw beyond the loads they arrive at, by the power curve itself. [MWh].
+
+        The load travels at its rate; the power along it is integrated by five Gauss points, exact to the
+        ninth power of the load.
+        """
+        if self.ramp_ka_per_min is None:
+            return np.zeros(len(horizon))
+        everywhere = np.arange(len(horizon))
+        before = situation.loads_before.get(self.name)
+        earlier = np.concatenate([[load[0] if before is None else before], load[:-1]])
+        earlier = np.where(self._ramped(situation, state) & (load > 0) & (earlier > 0), earlier, load)
+        slope, constant = self._chlorine(state)
+        per_t = self.auxiliary_kwh_per_t / 1000.0
+
+        def power(at: Array) -> Array:
+            return self._ac_power(at, everywhere, state) + per_t * (slope * at + constant)
+
+        nodes, weights = np.polynomial.legendre.leggauss(5)
+        mean = sum(
+            0.5 * w * power(load + 0.5 * (1.0 + x) * (earlier - load))
+            for x, w in zip(nodes.tolist(), weights.tolist(), strict=True)
+        )
+        hours = np.abs(earlier - load) / self.ramp_ka_per_min / 60.0
+        energy: Array = (mean - power(load)) * hours
+        return energy
+
     def _changes_made(self, horizon: Horizon, situation: Situation) -> list[int]:
         """Return the minutes at which the load was changed before the horizon, as far as is known."""
         past = situation.past_loads.get(self.name)
@@ -542,6 +659,7 @@ class Circuit(Unit):
 
     def _moves(self, horizon: Horizon, situation: Situation, state: CircuitState) -> Moves:
         limits = []
+        taps = []
         made = self._changes_made(horizon, situation)
         zone = ZoneInfo(horizon.timezone)
         for labels, label_of, most in (
@@ -558,15 +676,19 @@ class Circuit(Unit):
                     )
                     for label in dict.fromkeys(labels)
                 ]
+        if self.tap_changes_per_day is not None:
+            days = np.array([day.isoformat() for day in horizon.days])
+            taps = [
+                ChangeLimit(label, np.flatnonzero(days == label), self._taps_left(horizon, situation, label))
+                for label in dict.fromkeys(days.tolist())
+            ]
         rested = made[-1] + self.dwell_minutes if made else -np.inf
         ramp = np.inf if self.ramp_ka_per_min is None else self.ramp_ka_per_min * self.ramp_minutes
-        # From standstill the first load is a start, not a change.
-        running_before = situation.loads_before.get(self.name, 0.0) > 0
-        tied = np.concatenate([[running_before], self._tied(state)])
         return Moves(
             self.key("moves"),
             self.key("load"),
-            tied & state.in_service,
+            # From standstill the first load is a start, not a change.
+            self._ramped(situation, state),
             self.step_ka,
             tuple(limits),
             self.dwell_minutes,
@@ -574,8 +696,23 @@ class Circuit(Unit):
             ramp,
             situation.loads_before.get(self.name),
             horizon.starts_min < rested,
+            self.tap_positions_ka,
+            self.tap_range_ka,
+            tuple(taps),
             meaning=f"changes of the load of {self.name}",
         )
+
+    def _taps_left(self, horizon: Horizon, situation: Situation, day: str) -> int:
+        """Return the changes of tap that a day has left after those of its past."""
+        most = self.tap_changes_per_day or 0
+        past = situation.past_loads.get(self.name)
+        if past is None:
+            return most
+        zone = ZoneInfo(horizon.timezone)
+        before = past.starts_min < horizon.start_min
+        made = changes_of_position(self.tap_positions_ka, self.tap_range_ka, past.values[before])
+        days = [_day_label(instant_of(int(m)).astimezone(zone)) for m in past.starts_min[before]]
+        return max(most - sum(changed and label == day for changed, label in zip(made, days, strict=True)), 0)
 
     def simulate(self, horizon: Horizon, situation: Situation, setpoints: Mapping[str, Array]) -> Simulation:
         """Return products, power and readings at given loads, cell by cell (see `Unit.simulate`)."""
@@ -604,6 +741,9 @@ class Circuit(Unit):
         }
         if self.brine is not None:
             flows[self.brine] = -chlorine * mass_ratio(self.salt)
+        if self.rectifier.no_load_voltage_v is not None:
+            standing = replace(state, in_service=on)
+            flows[REACTIVE] = -self._reactive(load, np.arange(len(load)), standing)
         unit_max = state.rectifier_units * self.rectifier.unit_load_max_ka
         limits = (
             Limit(
@@ -633,6 +773,7 @@ class Circuit(Unit):
             "chlorine_t_per_h": chlorine,
             "alkali_t_per_h": alkali,
             "hydrogen_kg_per_h": hydrogen,
+            "ramp_energy_mwh": self._ramp_energy(horizon, situation, state, load),
         }
         run = self.temperature(horizon, situation, load)
         if run is not None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-STOCK_UNIT_OF = {"t/h": "t", "kg/h": "kg", "m3/h": "m3", "MW": "MWh"}
+STOCK_UNIT_OF = {"t/h": "t", "kg/h": "kg", "m3/h": "m3", "MW": "MWh", "Mvar": "Mvarh"}
 """Unit of a stock for each unit of a flow."""
 
 
@@ -20,7 +20,7 @@ class Commodity:
     name : str
         Name used in site files, lower case with underscores. [-]
     unit : str
-        Unit of its flow: 't/h', 'kg/h', 'm3/h' or 'MW'. [-]
+        Unit of its flow: 't/h', 'kg/h', 'm3/h', 'MW' or 'Mvar'. [-]
     meaning : str
         What it is, in words. [-]
     """
@@ -39,9 +39,11 @@ class Commodity:
 
 STANDARD = (
     Commodity("power", "MW", "electric power on the site's bars"),
+    Commodity("reactive", "Mvar", "reactive power of the fundamental, lagging positive when supplied"),
     Commodity("chlorine_wet", "t/h", "chlorine gas from the cells, before drying and compression, as Cl2"),
     Commodity("chlorine", "t/h", "dry chlorine gas in the pressure header, as Cl2"),
     Commodity("chlorine_liquid", "t/h", "liquid chlorine, as Cl2"),
+    Commodity("chlorine_loaded", "t/h", "liquid chlorine standing loaded on site until it leaves, as Cl2"),
     Commodity("tail_gas", "t/h", "chlorine in the tail gas of liquefaction, as Cl2"),
     Commodity("naoh_32", "t/h", "caustic soda of 32 wt%, as dry NaOH"),
     Commodity("naoh_50", "t/h", "caustic soda of 50 wt%, as dry NaOH"),

@@ -11,11 +11,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.checks import InvalidValues, above, at_least, check, in_order
-from models.horizon import Horizon, Mask, day_start_minute
+from models.horizon import Array, Horizon, Integers, Mask, day_start_minute
 from models.misses import ORDER, PIPELINE, PRICE_PER_T
 from models.pieces import Declaration, Entry, Flow, Moves, Rows, Variable
 from models.situation import Situation
 from models.unit import Unit, unit_kind
+
+ANNOUNCED_ROUNDING_T_PER_H = 1e-4
+"""How near an announced rate is kept; written rates have four decimals. [t/h]"""
+WAGON_ROUNDING_T = 1e-3
+"""What may be missing in a full wagon. [t]"""
 
 
 def _hours_of(day: str, timezone: str) -> float:
@@ -46,6 +51,9 @@ class Pipeline(Unit):
         How far a daily total may be from what was asked for, 0 or more. [%]
     margin_percent : float
         How much more is planned than asked for, 0 or more. [%]
+    notice_minutes : float
+        How long ahead a change of his rate must be announced, 0 or more. Where his rate is known
+        (`Situation.announced_t_per_h`) it stays as announced for so long from the horizon's start. [min]
     """
 
     name: str
@@ -56,6 +64,7 @@ class Pipeline(Unit):
     ramp_t_per_h_per_h: float | None = None
     daily_tolerance_percent: float = 0.0
     margin_percent: float = 0.0
+    notice_minutes: float = 0.0
 
     availabilities = ("max_t_per_h", "turnaround")
 
@@ -68,6 +77,7 @@ class Pipeline(Unit):
             ramp_t_per_h_per_h=above(0, "t/h per h"),
             daily_tolerance_percent=at_least(0, "%"),
             margin_percent=at_least(0, "%"),
+            notice_minutes=at_least(0, "min"),
         )
         if not self._least <= self.nominal_t_per_h <= self._most:
             raise InvalidValues(
@@ -99,6 +109,9 @@ class Pipeline(Unit):
             open_, situation.available(self.name, "max_t_per_h", self._most * margin, horizon), 0.0
         )
         least = np.minimum(np.where(open_, self._least * margin, 0.0), most)
+        held, announced = self._held(horizon, situation, most)
+        # Less than his least rate is no miss where he was told so; what is missing to the announced rate is.
+        least = np.where(held, np.minimum(least, announced), least)
         take, short = self.key("take"), self.key("short")
         ones = np.ones(n)
         variables = [
@@ -107,11 +120,12 @@ class Pipeline(Unit):
                 short,
                 "t/h",
                 np.zeros(n),
-                least,
+                np.where(held, announced, least),
                 each,
                 miss_class=PIPELINE,
                 miss_price=PRICE_PER_T[PIPELINE],
-                meaning=f"{self.commodity} missing to {self.name} below his least rate",
+                meaning=f"{self.commodity} missing to {self.name} below his least rate"
+                + (", or the rate announced to him" if held.any() else ""),
             ),
         ]
         rows = [
@@ -129,14 +143,50 @@ class Pipeline(Unit):
         if self._least < self._most:
             variables.append(self._day_miss(horizon))
             rows.append(self._days(horizon, situation, margin, open_))
+        if held.any():
+            rows.append(self._notice(take, short, held, announced))
         if self.ramp_t_per_h_per_h is not None:
-            rows.append(self._movement(horizon, take, short, open_))
+            rows.append(self._movement(horizon, take, short, open_, held))
+            rows += self._first_movement(horizon, situation, take, short, open_ & ~held, most)
         moves = (Moves(self.key("moves"), take, np.ones(n, dtype=bool)),) if self._least < self._most else ()
         return Declaration(
             variables=tuple(variables),
             flows=(Flow(self.commodity, take, -1.0),),
             rows=tuple(rows),
             moves=moves,
+        )
+
+    def _held(self, horizon: Horizon, situation: Situation, most: Array) -> tuple[Mask, Array]:
+        """Return where his rate stays as announced, and that rate.
+
+        Beyond what is announced the last rate goes on. What he himself can take now bounds it: his own
+        news needs no notice of ours.
+        """
+        n = len(horizon)
+        series = situation.announced_t_per_h.get(self.name)
+        if series is None:
+            return np.zeros(n, dtype=bool), np.zeros(n)
+        given, rate = series.where_given(horizon)
+        last = np.searchsorted(series.starts_min, horizon.starts_min, side="right") - 1
+        ends = series.starts_min + series.lengths_min
+        current = (last >= 0) & (ends[np.maximum(last, 0)] >= horizon.start_min)
+        rate = np.minimum(np.where(given, rate, series.values[np.maximum(last, 0)]), most)
+        soon = horizon.starts_min < horizon.start_min + self.notice_minutes
+        # A customer who stood still and is open again is not held to nothing.
+        held = soon & (given | current) & (rate > 0)
+        return held, np.where(held, rate, 0.0)
+
+    def _notice(self, take: str, short: str, held: Mask, announced: Array) -> Rows:
+        at = np.flatnonzero(held)
+        rows, ones = np.arange(len(at)), np.ones(len(at))
+        return Rows(
+            self.key("notice"),
+            "t/h",
+            (Entry(take, rows, at, ones), Entry(short, rows, at, ones)),
+            announced[at] - ANNOUNCED_ROUNDING_T_PER_H,
+            announced[at] + ANNOUNCED_ROUNDING_T_PER_H,
+            intervals=at,
+            meaning=f"rate announced to {self.name}, within his {self.notice_minutes:g} min of notice",
         )
 
     def _labels(self, horizon: Horizon) -> tuple[str, ...]:
@@ -184,9 +234,42 @@ class Pipeline(Unit):
             meaning=f"daily total of {self.name}",
         )
 
-    def _movement(self, horizon: Horizon, take: str, short: str, open_: Mask) -> Rows:
+    def _first_movement(
+        self,
+        horizon: Horizon,
+        situation: Situation,
+        take: str,
+        short: str,
+        free: Mask,
+        most: Array,
+    ) -> list[Rows]:
+        """Return the movement from the rate just before the horizon, where it is known."""
+        series = situation.announced_t_per_h.get(self.name)
+        if series is None:
+            return []
+        lasting = np.flatnonzero(series.starts_min + series.lengths_min == horizon.start_min)
+        soon = np.flatnonzero(free & (horizon.starts_min < horizon.start_min + 60))
+        if not lasting.size or not soon.size or series.values[lasting[-1]] <= 0:
+            return []
+        before = float(series.values[lasting[-1]])
+        step = float(self.ramp_t_per_h_per_h or 0.0) + ANNOUNCED_ROUNDING_T_PER_H
+        rows, ones = np.arange(len(soon)), np.ones(len(soon))
+        return [
+            Rows(
+                self.key("first_movement"),
+                "t/h",
+                (Entry(take, rows, soon, ones), Entry(short, rows, soon, ones)),
+                np.minimum(before - step, most[soon]),
+                np.full(len(soon), before + step),
+                intervals=soon,
+                meaning=f"movement of the rate of {self.name} from the {before:g} t/h he takes",
+            )
+        ]
+
+    def _movement(self, horizon: Horizon, take: str, short: str, open_: Mask, held: Mask) -> Rows:
         earlier, later = horizon.pairs_within(60.0)
-        open_all = open_[earlier] & open_[later]
+        # Between two announced rates there is nothing to decide.
+        open_all = open_[earlier] & open_[later] & ~(held[earlier] & held[later])
         earlier, later = earlier[open_all], later[open_all]
         step = np.full(len(later), float(self.ramp_t_per_h_per_h or 0.0))
         rows = np.arange(len(later))
@@ -214,6 +297,11 @@ class Lot(Unit):
     A window that reaches beyond the horizon leaves due the share of the window's hours that lies
     inside, so that later days are not free of it.
 
+    What is loaded stands on site until the lot leaves. Where `standing` names an account for it, every
+    tonne is put on that account as it is loaded and taken off, all at once, when the lot leaves; a permit
+    that counts loaded wagons (`models.tank.ChlorineStore`) holds that account. A lot that leaves inside
+    an interval counts to that interval's end.
+
     Parameters
     ----------
     name : str
@@ -221,7 +309,8 @@ class Lot(Unit):
     commodity : str
         What is loaded. [-]
     quantity_t : float
-        Quantity still to load, as the commodity is counted (t Cl2, t dry), above 0. [t]
+        Quantity still to load, as the commodity is counted (t Cl2, t dry), above 0; 0 only where
+        something is loaded already. [t]
     window_start_min, window_end_min : int
         Window since the epoch. [min]
     rate_max_t_per_h : float
@@ -230,6 +319,17 @@ class Lot(Unit):
         For people. [-]
     mode : str
         'road', 'rail', 'ship' or 'container'. [-]
+    note : str
+        For people who load. [-]
+    wagon_t : float, optional
+        Content of one wagon, tanker or container, as the quantity is counted, above 0. [t]
+    leaves_min : int, optional
+        When the loaded lot leaves the site, since the epoch, not before the end of its window; that end
+        unless given. [min]
+    standing : str, optional
+        Commodity that counts loaded wagons on site; they are not counted if there is none. [-]
+    loaded_t : float
+        What of the lot is loaded already and stands on site, beside `quantity_t`, 0 or more. [t]
     """
 
     name: str
@@ -240,10 +340,54 @@ class Lot(Unit):
     rate_max_t_per_h: float
     customer: str = ""
     mode: str = "road"
+    note: str = ""
+    wagon_t: float | None = None
+    leaves_min: int | None = None
+    standing: str | None = None
+    loaded_t: float = 0.0
 
     def __post_init__(self) -> None:
-        check(self, quantity_t=above(0, "t"), rate_max_t_per_h=above(0, "t/h"))
+        loaded = self.loaded_t > 0
+        check(
+            self,
+            quantity_t=at_least(0, "t") if loaded else above(0, "t"),
+            rate_max_t_per_h=above(0, "t/h"),
+            wagon_t=above(0, "t"),
+            loaded_t=at_least(0, "t"),
+        )
         in_order(self, "window_start_min", "window_end_min", "min")
+        if self.leaves_min is not None:
+            in_order(self, "window_end_min", "leaves_min", "min")
+
+    def wagons_filled(self, loaded_t: Array) -> Array:
+        """Return how many wagons are full after some tonnes of the lot.
+
+        Parameters
+        ----------
+        loaded_t : ndarray
+            Tonnes loaded since the horizon's start, what was loaded before left out. Shape (n,). [t]
+
+        Returns
+        -------
+        ndarray
+            Full wagons, those filled before included; the last one, which may hold less, counts when
+            the lot is complete. Shape (n,). [-]
+
+        Raises
+        ------
+        ValueError
+            If the size of a wagon is not known.
+        """
+        if self.wagon_t is None:
+            raise ValueError(f"the lot '{self.name}' states no 'wagon_t'")
+        whole_t = self.loaded_t + self.quantity_t
+        content = self.loaded_t + np.asarray(loaded_t, dtype=np.float64)
+        # A kilogram of rounding does not keep a wagon from being full.
+        full = np.floor((content + WAGON_ROUNDING_T) / self.wagon_t)
+        filled: Array = np.where(
+            content >= whole_t - WAGON_ROUNDING_T, np.ceil((whole_t - WAGON_ROUNDING_T) / self.wagon_t), full
+        )
+        return filled
 
     def due_t(self, horizon: Horizon) -> float:
         """Return what is due inside a horizon.
@@ -268,14 +412,14 @@ class Lot(Unit):
         """Return the loading inside the window and its miss (see `Unit.declare`)."""
         share = horizon.share_inside(self.window_start_min, self.window_end_min)
         at = np.flatnonzero(share > 0)
-        if not at.size:
-            return Declaration()
+        if not at.size or self.quantity_t <= 0:
+            return self._standing(horizon, np.zeros(0, dtype=np.int64))
         load, short = self.key("loading"), self.key("short")
         due = self.due_t(horizon)
         words = f"{self.mode} lot {self.name}" + (f" for {self.customer}" if self.customer else "")
         zero = np.zeros(1, dtype=np.int64)
         hours = horizon.hours[at]
-        return Declaration(
+        loading = Declaration(
             variables=(
                 Variable(
                     load,
@@ -313,3 +457,61 @@ class Lot(Unit):
                 ),
             ),
         )
+        return Declaration.merged((loading, self._standing(horizon, at)))
+
+    def _standing(self, horizon: Horizon, at: Integers) -> Declaration:
+        """Return the account of what stands loaded on site: as it is loaded, and gone when it leaves."""
+        leaves = self.window_end_min if self.leaves_min is None else self.leaves_min
+        if self.standing is None or leaves <= horizon.start_min or not (at.size or self.loaded_t > 0):
+            return Declaration()
+        variables: list[Variable] = []
+        flows: list[Flow] = []
+        rows: list[Rows] = []
+        if at.size:
+            flows.append(Flow(self.standing, self.key("loading"), 1.0))
+        if self.loaded_t > 0:
+            first = np.array([self.loaded_t / horizon.hours[0]])
+            variables.append(
+                Variable(
+                    self.key("stood"),
+                    "t/h",
+                    first,
+                    first,
+                    np.array([0]),
+                    meaning=f"lot {self.name} loaded before the start, standing on site",
+                )
+            )
+            flows.append(Flow(self.standing, self.key("stood"), 1.0))
+        gone = np.flatnonzero(horizon.starts_min >= leaves)[:1]
+        if gone.size:
+            zero = np.zeros(1, dtype=np.int64)
+            leaving = Entry(self.key("leaving"), zero, zero, horizon.hours[gone])
+            loads = (
+                (Entry(self.key("loading"), np.zeros_like(at), np.arange(at.size), -horizon.hours[at]),)
+                if at.size
+                else ()
+            )
+            variables.append(
+                Variable(
+                    self.key("leaving"),
+                    "t/h",
+                    np.zeros(1),
+                    np.full(1, np.inf),
+                    gone,
+                    meaning=f"lot {self.name} leaving the site",
+                )
+            )
+            flows.append(Flow(self.standing, self.key("leaving"), -1.0))
+            rows.append(
+                Rows(
+                    self.key("leaves_whole"),
+                    "t",
+                    (leaving, *loads),
+                    np.array([self.loaded_t]),
+                    np.array([self.loaded_t]),
+                    labels=("lot",),
+                    breakable=False,
+                    meaning=f"lot {self.name} leaves with all that is loaded",
+                )
+            )
+        return Declaration(variables=tuple(variables), flows=tuple(flows), rows=tuple(rows))

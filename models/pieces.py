@@ -82,6 +82,8 @@ class Curve:
         domain is a single point (out of service), only `value` is used. [unit], [unit per unit of x]
     meaning : str
         What the result is, in words. [-]
+    tangents : int, optional
+        Tangents on each interval of the first program; the program's usual number unless stated. [-]
     """
 
     key: str
@@ -90,6 +92,7 @@ class Curve:
     value: CurveFunction
     slope: CurveFunction
     meaning: str = ""
+    tangents: int | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -299,6 +302,13 @@ class Moves:
         Operable step; setpoints are whole multiples of it. None: any value. [unit of the variable]
     limits : tuple of ChangeLimit
         Greatest numbers of changes. [-]
+    positions : tuple of float
+        Values that a tap changer can hold, ascending, in place of a step; empty: any value.
+        [unit of the variable]
+    position_range : float
+        How far fine regulation moves the setpoint from a position, 0 or more. [unit of the variable]
+    position_limits : tuple of ChangeLimit
+        Greatest numbers of changes of position. [-]
     dwell_min : float
         Least time between two changes. [min]
     grid_min : int
@@ -323,6 +333,131 @@ class Moves:
     largest: float = np.inf
     before: float | None = None
     resting: Mask | None = None
+    positions: tuple[float, ...] = ()
+    position_range: float = 0.0
+    position_limits: tuple[ChangeLimit, ...] = ()
+    meaning: str = ""
+
+    @property
+    def stepped(self) -> bool:
+        """Whether the setpoint has steps or positions, so that not every value can be set. [-]."""
+        return self.step is not None or bool(self.positions)
+
+    @property
+    def grain(self) -> float:
+        """Scale of a step, for tolerances. [unit of the variable]."""
+        return self.step or (self.positions[0] if self.positions else 1.0)
+
+    def nearest(self, value: float) -> float:
+        """Return the value nearest to another that can be set.
+
+        Parameters
+        ----------
+        value : float
+            Any value. [unit of the variable]
+
+        Returns
+        -------
+        float
+            The nearest whole step, or the nearest value in reach of a position. [unit of the variable]
+        """
+        if self.step is not None:
+            return self.step * round(value / self.step)
+        if not self.positions:
+            return value
+        reach = self.position_range
+        return min(
+            (min(max(value, p - reach), p + reach) for p in self.positions), key=lambda x: abs(x - value)
+        )
+
+
+def changes_of_position(positions: tuple[float, ...], reach: float, values: Array) -> list[bool]:
+    """Tell at which values a tap changer must move, if it moves as seldom as it can.
+
+    Parameters
+    ----------
+    positions : tuple of float
+        Values it can hold. [unit of the values]
+    reach : float
+        How far fine regulation moves the setpoint from a position, 0 or more. [unit of the values]
+    values : ndarray
+        Setpoints one after another; one that is out of reach of every position (0 at standstill, an off
+        value) asks for nothing, nor does the next. Shape (n,). [unit of the values]
+
+    Returns
+    -------
+    list of bool
+        Whether the position changes at each value, the first one left out. Length n. [-]
+    """
+    room = reach + 1e-4 * (positions[0] if positions else 0.0)
+    changed = []
+    possible: set[float] = set()
+    for value in values.tolist():
+        fitting = {p for p in positions if abs(value - p) <= room}
+        common = possible & fitting
+        changed.append(bool(possible) and bool(fitting) and not common)
+        possible = common or fitting
+    return changed
+
+
+@dataclass(frozen=True, eq=False)
+class Closing:
+    """The variable that takes up what the others leave on a commodity's bus, in simulation as in the plan.
+
+    The plan may hold flows by lines on the safe side of their laws; the audit puts the sum of the true flows
+    into this variable, and its unit is simulated with it, after all others.
+
+    Parameters
+    ----------
+    commodity : str
+        Name of the commodity, which has no stock. [-]
+    variable : str
+        Key of an interval variable of the unit, on every interval, that puts its value on the bus. [-]
+    """
+
+    commodity: str
+    variable: str
+
+
+@dataclass(frozen=True, eq=False)
+class Ramp:
+    """How a setpoint travels after a change: at a rate, while the power it draws travels with it.
+
+    The setpoint of an interval is what it arrives at; on the way down it still draws more, on the way up
+    less. Only what meters a mean over a short time asks for it (see `models.ramping`).
+
+    Parameters
+    ----------
+    key : str
+        Name `{unit}_change`, unique on the site. [-]
+    variable : str
+        Key of the setpoint, declared on every interval. [-]
+    unit : str
+        Unit of the setpoint. [-]
+    per_min : float
+        Rate of the change, above 0. [unit of the setpoint/min]
+    mw_per_unit : ndarray
+        Power per unit of the setpoint, the greatest over its range. Shape (n,). [MW/unit of the setpoint]
+    counted : ndarray of bool
+        Whether a difference to the interval before is such a change (not where equipment is switched,
+        nor at the first interval if the value before is not known). Shape (n,). [-]
+    lower, upper : ndarray
+        Range of the change where counted. Shape (n,). [unit of the setpoint]
+    before : float or None
+        Value just before the horizon. [unit of the setpoint]
+    meaning : str
+        What changes, in words. [-]
+    """
+
+    key: str
+    variable: str
+    unit: str
+    per_min: float
+    mw_per_unit: Array
+    counted: Mask
+    lower: Array
+    upper: Array
+    before: float | None = None
     meaning: str = ""
 
 
@@ -332,8 +467,10 @@ class Declaration:
 
     Parameters
     ----------
-    variables, curves, stocks, flows, rows, costs, exclusives, moves : tuple
+    variables, curves, stocks, flows, rows, costs, exclusives, moves, closings, ramps : tuple
         The records, in order of declaration. [-]
+    reads : tuple of str
+        Keys of interval variables of other units that the unit's simulation looks at. [-]
     """
 
     variables: tuple[Variable, ...] = ()
@@ -344,6 +481,9 @@ class Declaration:
     costs: tuple[Cost, ...] = ()
     exclusives: tuple[Exclusive, ...] = ()
     moves: tuple[Moves, ...] = ()
+    closings: tuple[Closing, ...] = ()
+    reads: tuple[str, ...] = ()
+    ramps: tuple[Ramp, ...] = ()
 
     @classmethod
     def merged(cls, parts: Iterable[Declaration]) -> Declaration:
@@ -362,13 +502,17 @@ class Declaration:
         Raises
         ------
         ValueError
-            If two records of variables, curves, stocks, rows or costs share a key.
+            If two records of variables, curves, stocks, rows or costs share a key, or two variables close
+            one commodity.
         """
         parts = tuple(parts)
         merged = cls(
             *(
                 tuple(record for part in parts for record in getattr(part, kind))
-                for kind in ("variables", "curves", "stocks", "flows", "rows", "costs", "exclusives", "moves")
+                for kind in (
+                    *("variables", "curves", "stocks", "flows", "rows", "costs"),
+                    *("exclusives", "moves", "closings", "reads", "ramps"),
+                )
             )
         )
         for keys in (
@@ -379,6 +523,8 @@ class Declaration:
             [record.key for record in merged.costs],
             [record.key for record in merged.exclusives],
             [record.key for record in merged.moves],
+            [record.commodity for record in merged.closings],
+            [record.key for record in merged.ramps],
         ):
             twice = sorted({key for key in keys if keys.count(key) > 1})
             if twice:

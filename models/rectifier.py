@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.checks import Number, above, at_least, check
+from models.checks import Number, above, at_least, at_most, check, in_order
 
 
 @dataclass(frozen=True)
@@ -28,6 +28,13 @@ class Rectifier:
         Voltage drop across the semiconductors, 0 or more. [V]
     resistance_uohm : float
         Resistance of windings and bars as seen by the current of the circuit, 0 or more. [uohm]
+    no_load_voltage_v : float, optional
+        Ideal no-load DC voltage of thyristor rectifiers, not below the highest DC voltage. Their reactive
+        power follows from it (`models.reactive.rectifier_mvar`); it is not counted unless given. Where taps
+        hold the firing angle small, give the voltage of the usual tap. [V]
+    distortion : float
+        Power factor over the DC voltage's share of the no-load voltage, above 0, at most 1; the default is
+        a value from memory. [-]
 
     Raises
     ------
@@ -46,6 +53,8 @@ class Rectifier:
     fixed_loss_mw: float = 0.0
     drop_v: float = 1.0
     resistance_uohm: float = 0.0
+    no_load_voltage_v: float | None = None
+    distortion: float = 0.95
 
     def __post_init__(self) -> None:
         """Check the ranges."""
@@ -57,7 +66,11 @@ class Rectifier:
             fixed_loss_mw=at_least(0, "MW"),
             drop_v=at_least(0, "V"),
             resistance_uohm=at_least(0, "uohm"),
+            no_load_voltage_v=above(0, "V"),
+            distortion=(above(0), at_most(1)),
         )
+        if self.no_load_voltage_v is not None:
+            in_order(self, "dc_voltage_max_v", "no_load_voltage_v", "V")
 
     @classmethod
     def from_nominal(

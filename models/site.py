@@ -11,12 +11,38 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from models.checks import InvalidValues
 from models.commodity import STANDARD, Commodity
 from models.contract.component import Contract
 from models.horizon import Horizon
 from models.pieces import Declaration
 from models.situation import Situation
 from models.unit import Unit
+
+
+@dataclass(frozen=True)
+class Contact:
+    """Whom to ask about a plan: a role, never a person by name in what comes with the project.
+
+    Parameters
+    ----------
+    role : str
+        For example 'shift supervisor'; not empty. [-]
+    how : str
+        How to reach the role, for example 'telephone 100'; empty for a line to write on. [-]
+
+    Raises
+    ------
+    InvalidValues
+        If the role is empty.
+    """
+
+    role: str
+    how: str = ""
+
+    def __post_init__(self) -> None:
+        if not self.role.strip():
+            raise InvalidValues([("role", f"'role' must not be empty (got {self.role!r})")])
 
 
 @dataclass(frozen=True)
@@ -39,6 +65,8 @@ class Site:
         Commodities beyond the usual ones. [-]
     notes : tuple of str
         Sentences that must stand on every output (invented data, legal end dates). [-]
+    contacts : tuple of Contact
+        Whom to ask, as it stands on the load sheet. [-]
 
     Raises
     ------
@@ -53,6 +81,7 @@ class Site:
     meter: str = "meter_import"
     products: tuple[Commodity, ...] = ()
     notes: tuple[str, ...] = ()
+    contacts: tuple[Contact, ...] = ()
 
     def __post_init__(self) -> None:
         names = [unit.name for unit in self.units]
@@ -140,4 +169,5 @@ class Site:
             self.meter,
             self.products,
             self.notes,
+            self.contacts,
         )

@@ -72,6 +72,9 @@ class Situation:
     locks : mapping
         Loads that are given and not planned, by circuit: hours a planner locked, the next minutes that
         are frozen, or a whole sheet of loads. [kA]
+    announced_t_per_h : mapping
+        Rates that pipeline customers know of, by unit: what they took up to the horizon's start and what
+        was announced to them after it, as the running plan has it. [t/h]
     past_loads : mapping
         Loads of the running day before the horizon, by circuit, so that changes already made count. [kA]
     state : State
@@ -88,6 +91,7 @@ class Situation:
     nominations_t_per_d: Mapping[tuple[str, str], float] = field(default_factory=dict)
     taken_t: Mapping[tuple[str, str], float] = field(default_factory=dict)
     locks: Mapping[str, Series] = field(default_factory=dict)
+    announced_t_per_h: Mapping[str, Series] = field(default_factory=dict)
     past_loads: Mapping[str, Series] = field(default_factory=dict)
     state: State = field(default_factory=State)
 

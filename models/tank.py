@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import itertools
 from abc import abstractmethod
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, replace
+from typing import ClassVar, Literal
 
 import numpy as np
 
@@ -51,7 +51,7 @@ class Store(Unit):
     end_min_t: float | None
     end_values: tuple[ValueStep, ...]
 
-    availabilities = ("level_max_t",)
+    availabilities: ClassVar[tuple[str, ...]] = ("level_max_t",)
 
     @abstractmethod
     def range_t(self) -> tuple[float, float]:
@@ -82,24 +82,57 @@ class Store(Unit):
             Content. [t]
         """
 
+    def ranges_t(self, horizon: Horizon, situation: Situation) -> tuple[Array, Array]:
+        """Return the working range on each interval, by what is in service.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+        situation : Situation
+            Availability. [-]
+
+        Returns
+        -------
+        tuple of ndarray
+            Least and greatest level. Each shape (n,). [t]
+        """
+        low, high = self.range_t()
+        return np.full(len(horizon), low), np.full(len(horizon), high)
+
+    def at_start(self, horizon: Horizon, situation: Situation) -> Store:
+        """Return the store as it stands at the horizon's start, for readings of its level.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+        situation : Situation
+            Availability. [-]
+
+        Returns
+        -------
+        Store
+            The store with what is in service then. [-]
+        """
+        return self
+
     def initial_stocks(self) -> tuple[str, ...]:
         """Return the store's own name. [-]."""
         return (self.name,)
 
     def declare(self, horizon: Horizon, situation: Situation) -> Declaration:
         """Return the stock, its recovery, its end target and its end values (see `Unit.declare`)."""
-        n = len(horizon)
         level = self.key("level")
-        low, high = self.range_t()
+        lower, high = self.ranges_t(horizon, situation)
         initial = float(situation.stocks[self.name])
-        most = situation.available(self.name, "level_max_t", high, horizon)
-        lower = np.full(n, low)
-        upper = np.maximum(most, low)
+        most = np.minimum(situation.available(self.name, "level_max_t", np.inf, horizon), high)
+        upper = np.maximum(most, lower)
         parts = [self._end(horizon, situation, level)]
-        if initial > upper.min() or initial < low:
+        if initial > upper.min() or initial < lower.max():
             parts.append(self._recovery(horizon, level, initial, lower, upper))
-            lower = np.full(n, min(low, initial))
-            upper = np.maximum(np.full(n, high), initial)
+            lower = np.minimum(lower, initial)
+            upper = np.maximum(high, initial)
         stock = Stock(level, "t", self.commodity, initial, lower, upper, meaning=f"content of {self.name}")
         return Declaration.merged((Declaration(stocks=(stock,)), *parts))
 
@@ -279,6 +312,8 @@ class AlkaliTank(Store):
     end_min_t: float | None = None
     end_values: tuple[ValueStep, ...] = ()
 
+    availabilities = ("level_max_t", "tanks")
+
     def __post_init__(self) -> None:
         check(
             self,
@@ -320,11 +355,28 @@ class AlkaliTank(Store):
         """Return the working range of the content. [t dry]."""
         return self.tonnes(level_percent=self.min_percent), self.tonnes(level_percent=self.max_percent)
 
+    def ranges_t(self, horizon: Horizon, situation: Situation) -> tuple[Array, Array]:
+        """Return the working range of the tanks in service (see `Store.ranges_t`). [t dry]."""
+        share = situation.available(self.name, "tanks", self.tanks, horizon) / self.tanks
+        low, high = self.range_t()
+        return low * share, high * share
+
+    def at_start(self, horizon: Horizon, situation: Situation) -> Store:
+        """Return the group with the tanks in service at the start: a dip is that of their volume.
+
+        With none in service a dip is that of all (see `Store.at_start`).
+        """
+        tanks = int(situation.available(self.name, "tanks", self.tanks, horizon)[0])
+        return replace(self, tanks=tanks) if tanks > 0 else self
+
 
 @unit_kind("chlorine_store")
 @dataclass(frozen=True)
 class ChlorineStore(Store):
     """Liquid chlorine in vessels, of which some stay empty to take the content of a leaking one.
+
+    The permit is for the site: what lots have loaded counts in it, from loading until they leave, beside
+    the vessels (`models.order.Lot.standing`).
 
     Parameters
     ----------
@@ -339,7 +391,8 @@ class ChlorineStore(Store):
     empty_vessels : int
         Vessels that stay empty, 0 or more; one is common practice. [-]
     wagons_t : float
-        Loaded wagons that may stand on site, 0 or more; they take part of the permit. [t]
+        Further loaded wagons that may stand on site at any time, 0 or more, beside the lots of the plan;
+        they take part of the permit. [t]
     margin_percent : float
         Part of the permit that plans leave free; 5 to 10 (value from memory). [%]
     cover_min_t : float
@@ -350,6 +403,8 @@ class ChlorineStore(Store):
         Least content at the horizon's end. [t]
     end_values : tuple of ValueStep
         Value of the content at the horizon's end, highest first. [-]
+    loaded : str
+        Commodity on which lots count what they have loaded. [-]
     """
 
     name: str
@@ -363,6 +418,7 @@ class ChlorineStore(Store):
     commodity: str = "chlorine_liquid"
     end_min_t: float | None = None
     end_values: tuple[ValueStep, ...] = ()
+    loaded: str = "chlorine_loaded"
 
     def __post_init__(self) -> None:
         check(
@@ -401,11 +457,44 @@ class ChlorineStore(Store):
             raise ValueError("the content of a chlorine store is given in t or in percent of all vessels")
         return level_percent / 100.0 * self.vessels * self.vessel_t
 
+    @property
+    def permitted_t(self) -> float:
+        """What vessels and the lots' loaded wagons may hold together, margin kept. [t]."""
+        return self.permit_t * (1.0 - self.margin_percent / 100.0) - self.wagons_t
+
     def range_t(self) -> tuple[float, float]:
         """Return cover and the lesser of usable vessels and permit with wagons and margin. [t]."""
         usable = (self.vessels - self.empty_vessels) * self.vessel_t
-        permitted = self.permit_t * (1.0 - self.margin_percent / 100.0) - self.wagons_t
-        return self.cover_min_t, min(usable, permitted)
+        return self.cover_min_t, min(usable, self.permitted_t)
+
+    def declare(self, horizon: Horizon, situation: Situation) -> Declaration:
+        """Return the stock, the loaded wagons beside it and the permit for both (see `Unit.declare`)."""
+        vessels = super().declare(horizon, situation)
+        n = len(horizon)
+        each, ones = np.arange(n), np.ones(n)
+        wagons = Stock(
+            self.key("wagons"),
+            "t",
+            self.loaded,
+            0.0,
+            np.zeros(n),
+            np.full(n, max(self.permitted_t, 0.0)),
+            meaning=f"loaded wagons standing on site beside {self.name}",
+        )
+        entries = [Entry(self.key("level"), each, each, ones), Entry(wagons.key, each, each, ones)]
+        if any(variable.key == self.key("over") for variable in vessels.variables):
+            # A store that starts too full comes back first of all; what is over is a miss already.
+            entries.append(Entry(self.key("over"), each, each, -ones))
+        permit = Rows(
+            self.key("permit"),
+            "t",
+            tuple(entries),
+            np.full(n, -np.inf),
+            np.full(n, self.permitted_t),
+            intervals=each,
+            meaning=f"permit of {self.name}, loaded wagons on site included",
+        )
+        return Declaration.merged((vessels, Declaration(stocks=(wagons,), rows=(permit,))))
 
 
 @unit_kind("product_store")

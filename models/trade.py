@@ -146,7 +146,7 @@ class OwnUse(Unit):
     series : str, optional
         Name of a profile with the rate. [-]
     unit : str
-        Unit of the rate: 'MW', 't/h', 'kg/h'. [-]
+        Unit of the rate: 'MW', 'Mvar', 't/h', 'kg/h', 'm3/h'. [-]
     """
 
     name: str
@@ -156,7 +156,7 @@ class OwnUse(Unit):
     unit: str = "t/h"
 
     def __post_init__(self) -> None:
-        check(self, rate_per_h=at_least(0), unit=one_of("MW", "t/h", "kg/h", "m3/h"))
+        check(self, rate_per_h=at_least(0), unit=one_of("MW", "Mvar", "t/h", "kg/h", "m3/h"))
         if (self.rate_per_h is None) == (self.series is None):
             raise InvalidValues([("rate_per_h", "exactly one of 'rate_per_h' and 'series' must be given")])
 

@@ -60,7 +60,8 @@ class Unit(ABC):
         situation : Situation
             What is known this morning. [-]
         setpoints : mapping
-            Values of the unit's own variables, by key. Curve results are not setpoints. [as declared]
+            Values of the unit's own variables, by key, and of those it declares to read. Curve results are
+            not setpoints. [as declared]
 
         Returns
         -------

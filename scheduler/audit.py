@@ -12,15 +12,18 @@ from collections.abc import Mapping
 import numpy as np
 
 from models.commodity import STOCK_UNIT_OF
-from models.contract.component import Profile
+from models.contract.component import BillLine, Profile
 from models.horizon import Array
 from models.pieces import Rows, Simulation
-from scheduler.exact import exact_costs
+from models.ramping import changes_of
+from scheduler.exact import charged_terms, exact_costs
 from scheduler.lp import Formulation
-from scheduler.result import Audit, Violation
+from scheduler.result import Audit, MeteredPeak, Violation
 
 BALANCE_TOLERANCE = 1e-6
 """Greatest residual of a balance as a share of the commodity's greatest flow."""
+RAMP_READING = "ramp_energy_mwh"
+"""Reading of what a unit draws while its setpoint travels."""
 LIMIT_TOLERANCE = 1e-6
 """Greatest excess over a limit as a share of its size."""
 
@@ -45,15 +48,24 @@ def audit(formulation: Formulation, values: Mapping[str, Array]) -> Audit:
     records = formulation.declaration
     exact = {key: np.array(value, dtype=np.float64) for key, value in values.items()}
     everywhere = np.arange(len(horizon))
+    exact.update(changes_of(records, exact))
     for curve in records.curves:
         exact[curve.key] = curve.value(exact[curve.of], everywhere)
     simulations: dict[str, Simulation] = {}
     flows: dict[tuple[str, str], Array] = {}
-    for unit in site.units:
+    closing = {record.variable: record.commodity for record in records.closings}
+    # Who takes up what the others leave, or looks at it, is simulated after them.
+    last = [u for u in site.units if any(key in closing for key in formulation.setpoints[u.name])]
+    for unit in (*(u for u in site.units if u not in last), *last):
+        if last and unit is last[0]:
+            for key, commodity in closing.items():
+                others = [flow for (_, name), flow in flows.items() if name == commodity]
+                exact[key] = -np.sum(np.stack([np.zeros(len(horizon)), *others]), axis=0)
         setpoints = {key: exact[key] for key in formulation.setpoints[unit.name]}
         simulations[unit.name] = unit.simulate(horizon, situation, setpoints)
         for commodity, flow in simulations[unit.name].flows.items():
             flows[unit.name, commodity] = flow
+    simulations = {unit.name: simulations[unit.name] for unit in site.units}
     net: dict[str, Array] = {}
     size: dict[str, float] = {}
     for (_, commodity), flow in flows.items():
@@ -65,18 +77,18 @@ def audit(formulation: Formulation, values: Mapping[str, Array]) -> Audit:
     residual = _integrate_stocks(formulation, exact, net)
     balance_error = {name: float(np.max(np.abs(r))) / size[name] for name, r in residual.items()}
     if site.meter in exact:
-        for prefix, term in formulation.terms:
+        for prefix, term in charged_terms(formulation, exact):
             exact.update(term.exact_on(horizon, prefix, exact[site.meter]))
     costs = exact_costs(formulation, exact)
     sunk = sum(term.sunk() for _, term in formulation.terms)
     made: dict[str, Array] = {}
     for (_, commodity), flow in flows.items():
         made[commodity] = made.get(commodity, np.zeros(len(horizon))) + np.maximum(flow, 0.0)
-    bill = (
-        site.contract.bill(Profile(horizon, exact[site.meter], made_per_h=made), situation)
-        if site.meter in exact
-        else ()
-    )
+    bill: tuple[BillLine, ...] = ()
+    if site.meter in exact:
+        ramp = formulation.ramps.energy_mwh(exact, horizon) if formulation.ramps.keys else None
+        metered = Profile(horizon, exact[site.meter], made_per_h=made, ramp_mwh=ramp)
+        bill = site.contract.bill(metered, situation)
     violations = (
         *_broken_balances(formulation, residual, size),
         *_broken_bounds(formulation, exact),
@@ -84,7 +96,35 @@ def audit(formulation: Formulation, values: Mapping[str, Array]) -> Audit:
         *_broken_exclusions(formulation, exact),
         *_broken_readings(simulations),
     )
-    return Audit(exact, simulations, flows, balance_error, violations, costs, sunk, bill)
+    peaks = _metered_peaks(formulation, exact, simulations)
+    return Audit(exact, simulations, flows, balance_error, violations, costs, sunk, bill, peaks)
+
+
+def _metered_peaks(
+    formulation: Formulation, exact: Mapping[str, Array], simulations: Mapping[str, Simulation]
+) -> tuple[MeteredPeak, ...]:
+    """Return what ramps add to billed peaks, as charged and by the power curves themselves."""
+    if not formulation.ramps.keys:
+        return ()
+    plan_day = np.arange(len(formulation.horizon)) < formulation.horizon.plan_intervals
+    simulated = sum(
+        (s.readings[RAMP_READING] for s in simulations.values() if RAMP_READING in s.readings),
+        np.zeros(len(formulation.horizon)),
+    )
+    power = exact[formulation.site.meter]
+    found = []
+    for prefix, term in formulation.terms:
+        for key in term.exact(prefix, power) if np.any(term.ramp_prices(formulation.horizon)) else ():
+            with_curves = term.with_ramps(np.where(plan_day, simulated, 0.0))
+            found.append(
+                MeteredPeak(
+                    key,
+                    float(exact[key][0]),
+                    float(term.exact(prefix, power)[key][0]),
+                    float(with_curves.exact(prefix, power)[key][0]),
+                )
+            )
+    return tuple(found)
 
 
 def _integrate_stocks(

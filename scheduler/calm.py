@@ -48,6 +48,12 @@ def calmest(search: Search, found: Found, most_cost: float, seconds: float) -> F
     room = found.cost + SHARE_FOR_ROUNDING * (most_cost - found.cost)
     used = np.flatnonzero(costs)
     rows = list(solver.add_rows([(-np.inf, room - offset, used.tolist(), costs[used].tolist())]))
+    # The pieces of curves and the units that run stay those of the plan: calming is then a linear program.
+    whole = solver.whole_columns
+    ranges = solver.column_bounds(whole)
+    if len(whole) and int(whole[-1]) < len(search.last_values):
+        chosen = np.clip(np.round(search.last_values[whole]), *ranges)
+        solver.set_column_bounds(whole, chosen, chosen)
     weights, more = _movement(search.formulation, solver)
     rows.extend(more)
     solver.set_costs(weights, 0.0)
@@ -66,6 +72,7 @@ def calmest(search: Search, found: Found, most_cost: float, seconds: float) -> F
         if not search.refine(raw, exact):
             break
     solver.free_rows(rows)
+    solver.set_column_bounds(whole, *ranges)
     solver.set_costs(costs, offset)
     return calm
 

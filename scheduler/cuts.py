@@ -15,8 +15,14 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from models.horizon import Array, Integers, Mask
-from models.pieces import Curve
-from scheduler.exact import absolute_energy_cost, energy_prices, exact_costs, exact_values
+from models.pieces import Curve, Rows
+from scheduler.exact import (
+    absolute_energy_cost,
+    energy_prices,
+    exact_costs,
+    exact_values,
+    ramp_weights,
+)
 from scheduler.highs import Answer, Outcome, Solver
 from scheduler.lp import Formulation
 
@@ -51,12 +57,15 @@ class SearchOptions:
         Greatest number of solves in one search. [-]
     branch : bool
         Whether to branch on curves; without, the cost is exact all the same but the gap may stay open. [-]
+    confirm : bool
+        Whether an answer 'infeasible' is asked for once more; not where it is an expected answer. [-]
     """
 
     gap: float = TARGET_GAP
     seconds: float = 120.0
     rounds: int = MAX_ROUNDS
     branch: bool = True
+    confirm: bool = True
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,6 +101,20 @@ class _Branch:
     breakpoints: list[float]
     rows: range = range(0)
     binaries: range = range(0)
+
+
+def _outside(rows: Rows, exact: Mapping[str, Array]) -> tuple[Mask, Mask]:
+    """Return which rows of a family are below their lower and which above their upper limit."""
+    left, size = np.zeros(rows.size), np.ones(rows.size)
+    for entry in rows.entries:
+        part = entry.coefficients * exact[entry.variable][entry.positions]
+        np.add.at(left, entry.rows, part)
+        np.add.at(size, entry.rows, np.abs(part))
+    # As in the audit: a difference of two totals of a year carries their rounding.
+    spare = LIMIT_TOLERANCE * size
+    below: Mask = left < rows.lower - spare
+    above: Mask = left > rows.upper + spare
+    return below, above
 
 
 class Search:
@@ -185,7 +208,9 @@ class Search:
         bound = -np.inf
         for count in range(1, options.rounds + 1):
             left = max(stop - time.perf_counter(), 0.1)
-            outcome = self.solver.solve(left, absolute_gap=SOLVER_SHARE * options.gap * self._scale)
+            outcome = self.solver.solve(
+                left, SOLVER_SHARE * options.gap * self._scale, confirm=options.confirm
+            )
             if outcome.answer is Answer.INFEASIBLE:
                 return Found(Answer.INFEASIBLE, rounds=count)
             if not len(outcome.values):
@@ -207,14 +232,15 @@ class Search:
                 return Found(Answer.OPTIMAL, best.values, best.raw, best.cost, bound, count)
             if time.perf_counter() > stop or outcome.answer is Answer.LIMIT:
                 break
-            if not self._cut(raw, exact, 0.2 * options.gap * scale, keeps and not options.branch):
+            allowance = 0.0 if self._short_of_power(exact) else 0.2 * options.gap * scale
+            if not self._cut(raw, exact, allowance, keeps and not options.branch):
                 break
         closed = bool(best.values) and best.cost - bound <= options.gap * self._scale
         answer = Answer.OPTIMAL if closed else Answer.LIMIT
         return Found(answer, best.values, best.raw, best.cost, bound, count)
 
     def keeps_limits(self, exact: Mapping[str, Array]) -> bool:
-        """Tell whether the true import and the rules of exclusion hold.
+        """Tell whether the true import, what units limit it by, and the rules of exclusion hold.
 
         Parameters
         ----------
@@ -232,7 +258,15 @@ class Search:
             room = LIMIT_TOLERANCE * np.maximum(np.abs(high), 1.0)
             if np.any(exact[meter] > high + room) or np.any(exact[meter] < low - room):
                 return False
+            if any(np.any(side) for rows in self.formulation.metered for side in _outside(rows, exact)):
+                return False
         return not any(np.any(self._clashes(rule, exact)) for rule in range(self._rules))
+
+    def _short_of_power(self, exact: Mapping[str, Array]) -> bool:
+        """Tell whether a limit asks for more power than is truly drawn: then nothing faked may stay."""
+        return self.formulation.site.meter in exact and any(
+            np.any(_outside(rows, exact)[0]) for rows in self.formulation.metered
+        )
 
     @property
     def _rules(self) -> int:
@@ -289,6 +323,18 @@ class Search:
             self.solver.set_column_bounds(np.array(list(touched)), bounds[:, 0], bounds[:, 1])
         return found
 
+    def hold_down(self) -> None:
+        """Add the chord of every curve, so that no power beyond them is claimed to keep a limit."""
+        rows: list[tuple[float, float, list[int], list[float]]] = []
+        for curve in self.formulation.declaration.curves:
+            low, high = self._bounds[curve.of]
+            for t in np.flatnonzero(high > low).tolist():
+                if (curve.key, t) not in self._chorded:
+                    self._chorded.add((curve.key, t))
+                    rows.append(self._chord(curve, t))
+        self.solver.add_rows(rows)
+        self.chords += len(rows)
+
     def refine(self, raw: Mapping[str, Array], exact: Mapping[str, Array], allowance: float = np.inf) -> bool:
         """Add the cuts that a solution of another objective asks for.
 
@@ -315,16 +361,24 @@ class Search:
         rows: list[tuple[float, float, list[int], list[float]]] = []
         faked: list[tuple[float, Curve, int, float]] = []
         undercut = 0.0
+        ways = {ramp.key for ramp in self.formulation.declaration.ramps}
+        ramps = ramp_weights(self.formulation, raw, exact) if self.formulation.ramps.keys else np.zeros(0)
         for curve in self.formulation.declaration.curves:
             low, high = self._bounds[curve.of]
             live = np.flatnonzero(high > low)
+            weights = self._weights
+            if curve.of in ways:
+                # The energy of a ramp matters only where it lifts a peak: elsewhere the program may say
+                # what it likes.
+                weights = ramps
+                live = live[ramps[live] > 0]
             residual = raw[curve.key] - exact[curve.key]
             tolerance = RESIDUAL_TOLERANCE * self._sizes[curve.key]
             below = live[residual[live] < -tolerance]
             rows.extend(self._tangents(curve, below, raw))
-            undercut -= float(np.sum(residual[below] * self._weights[below]))
+            undercut -= float(np.sum(residual[below] * weights[below]))
             faked.extend(
-                (float(residual[t]), curve, int(t), float(raw[curve.of][t]))
+                (float(residual[t] * weights[t]), curve, int(t), float(raw[curve.of][t]))
                 for t in live[residual[live] > 100.0 * tolerance]
             )
         self.tangents += len(rows)
@@ -358,10 +412,7 @@ class Search:
         with an exact cost measured on every round that costs no truth, and saves binaries.
         """
         rows: list[tuple[float, float, list[int], list[float]]] = []
-        weighed = sorted(
-            ((r * self._weights[t], c, t, x) for r, c, t, x in faked),
-            key=lambda item: item[0],
-        )
+        weighed = sorted(faked, key=lambda item: item[0])
         sums = np.cumsum([worth for worth, _, _, _ in weighed])
         matter = [item for item, total in zip(weighed, sums, strict=True) if total > allowance]
         for _, curve, t, _ in matter:
@@ -405,7 +456,8 @@ class Search:
         pieces = len(slopes)
         solver = self.solver
         z = branch.binaries = solver.add_columns(np.zeros(pieces), np.ones(pieces), whole=True)
-        p = solver.add_columns(np.zeros(pieces), np.full(pieces, np.inf))
+        # The rows below hold each part inside its piece; a part may be negative like the argument.
+        p = solver.add_columns(np.full(pieces, min(low, 0.0)), np.full(pieces, np.inf))
         result, argument = solver.columns[curve.key].start + t, solver.columns[curve.of].start + t
         rows: list[tuple[float, float, list[int], list[float]]] = [
             (1.0, 1.0, list(z), [1.0] * pieces),

@@ -3,7 +3,8 @@
 BrinewattError
 ├── InputError (ValueError)        bad or missing input; holds every problem found        exit 2
 ├── FolderError (OSError)          an output folder cannot be made or would be replaced   exit 2
-├── NoRunnableDay (RuntimeError)   no plan day in steps keeps duties and limits on changes exit 3
+├── NoRunnableDay (RuntimeError)   given loads contradict each other                       exit 3
+├── NoValues (RuntimeError)        there is no plan whose limits could be valued           exit 3
 ├── StudyError (RuntimeError)      no case of a study could be planned                    exit 3
 └── SolverError (RuntimeError)     the solver gave no usable answer                       exit 4
 """
@@ -66,7 +67,13 @@ class FolderError(BrinewattError, OSError):
 
 
 class NoRunnableDay(BrinewattError, RuntimeError):
-    """No plan day in whole steps keeps all duties within the limits on changes."""
+    """Given loads contradict each other: no plan day in whole steps has them, even with limits broken."""
+
+    exit_code = 3
+
+
+class NoValues(BrinewattError, RuntimeError):
+    """There is no plan whose limits could be valued, or the asked load is none of it."""
 
     exit_code = 3
 

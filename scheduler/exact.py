@@ -12,6 +12,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from models.contract.component import Term
 from models.horizon import Array
 from scheduler.lp import Formulation
 
@@ -44,9 +45,54 @@ def exact_values(formulation: Formulation, values: Values) -> dict[str, Array]:
         for flow in formulation.declaration.flows:
             if flow.commodity == "power" and flow.variable in off:
                 result[meter] = result[meter] - flow.coefficient * off[flow.variable]
-        for prefix, term in formulation.terms:
+        for prefix, term in charged_terms(formulation, result):
             result.update(term.exact_on(formulation.horizon, prefix, result[meter]))
     return result
+
+
+def charged_terms(formulation: Formulation, exact: Values) -> tuple[tuple[str, Term], ...]:
+    """Return the contract's terms as they charge a solution, the ramps of its loads included.
+
+    Parameters
+    ----------
+    formulation : Formulation
+        The records. [-]
+    exact : mapping
+        Exact values of the curves. [as declared]
+
+    Returns
+    -------
+    tuple of (str, Term)
+        Prefix and term. [-]
+    """
+    if not formulation.ramps.keys:
+        return formulation.terms
+    energy = formulation.ramps.energy_mwh(exact, formulation.horizon)
+    return tuple((prefix, term.with_ramps(energy)) for prefix, term in formulation.terms)
+
+
+def ramp_weights(formulation: Formulation, raw: Values, exact: Values) -> Array:
+    """Return what the ramps cost that lift a metered mean above the peak which the program sees.
+
+    Parameters
+    ----------
+    formulation : Formulation
+        The records. [-]
+    raw, exact : mapping
+        A solution as the program sees it, and its exact values. [as declared]
+
+    Returns
+    -------
+    ndarray
+        Price of ramp energy at the start of each interval; 0 where it lifts nothing. Shape (n,).
+        [currency/MWh]
+    """
+    weights = np.zeros(len(formulation.horizon))
+    for prefix, term in charged_terms(formulation, exact):
+        for key, peak in term.peaks_in(prefix):
+            seen = float(raw[key][0])
+            weights = np.maximum(weights, peak.ramps_above(exact[formulation.site.meter], seen))
+    return weights
 
 
 def exact_costs(formulation: Formulation, exact: Values) -> dict[str, float]:
@@ -70,7 +116,7 @@ def exact_costs(formulation: Formulation, exact: Values) -> dict[str, float]:
             groups[cost.group] += float(np.dot(cost.coefficient, exact[cost.variable])) + cost.constant
     if formulation.site.meter in exact:
         power = exact[formulation.site.meter]
-        for _, term in formulation.terms:
+        for _, term in charged_terms(formulation, exact):
             groups[term.group] += term.cost(formulation.horizon, power) - term.sunk()
     return dict(groups)
 

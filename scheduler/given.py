@@ -174,6 +174,7 @@ def replan(
     freeze_min: float = 30.0,
     options: PlanOptions | None = None,
     delivered_t: Mapping[str, float] = MappingProxyType({}),
+    announced_t_per_h: Mapping[str, Series] = MappingProxyType({}),
 ) -> Replanned:
     """Plan what is left of a day, from an earlier plan and what has changed since.
 
@@ -194,6 +195,9 @@ def replan(
     delivered_t : mapping
         What was delivered of the day before the horizon, by lot and pipeline customer; lots are then
         whole and their rest is due, daily totals are those of the whole day. [t]
+    announced_t_per_h : mapping
+        What pipeline customers take by the earlier plan; where `situation` announces another rate that one
+        holds. It stays for their notice time. [t/h]
 
     Returns
     -------
@@ -205,7 +209,8 @@ def replan(
         last = np.flatnonzero(series.starts_min < horizon.start_min)
         if name not in before and last.size:
             before[name] = float(series.values[last[-1]])
-    now = replace(situation, loads_before=before, past_loads=earlier)
+    known = {**announced_t_per_h, **situation.announced_t_per_h}
+    now = replace(situation, loads_before=before, past_loads=earlier, announced_t_per_h=known)
     site, now = _less_delivered(site, horizon, now, delivered_t)
     held = joined(now.locks, frozen(site, horizon, now, earlier, freeze_min))
     plan = make_plan(site, horizon, replace(now, locks=held), options)
@@ -241,7 +246,11 @@ def _less_delivered(
         if isinstance(unit, Lot) and had > 0:
             left = unit.quantity_t - had
             if left > SAME_T:
-                units.append(replace(unit, quantity_t=left))
+                units.append(replace(unit, quantity_t=left, loaded_t=unit.loaded_t + had))
+            elif unit.standing is not None:
+                # Nothing is left to load, but it stands on site until it leaves.
+                loaded = unit.loaded_t + had if unit.quantity_t > 0 else had
+                units.append(replace(unit, quantity_t=0.0, loaded_t=loaded))
             continue
         if isinstance(unit, Pipeline) and unit.name in delivered_t:
             taken[unit.name, day] = had

@@ -23,6 +23,8 @@ TOLERANCE = 1e-8
 """Feasibility tolerance of rows, columns and reduced costs: a tenth of the solver's usual one."""
 USUAL_TOLERANCE = 1e-7
 """The solver's usual tolerance."""
+NO_ITERATION_LIMIT = 2_147_483_647
+"""The solver's own default."""
 DRIFT_TOLERANCE = 1e-7
 """Greatest difference between a row's value as the solver carries it along and as its columns give it. [-]"""
 
@@ -191,6 +193,11 @@ class Solver:
         return int(self._highs.getNumCol())
 
     @property
+    def whole_columns(self) -> Integers:
+        """Positions of the columns that take whole values only, in order. Shape (k,). [-]."""
+        return np.array(sorted(self._whole), dtype=np.int64)
+
+    @property
     def row_count(self) -> int:
         """Number of rows. [-]."""
         return int(self._highs.getNumRow())
@@ -299,6 +306,17 @@ class Solver:
         """
         return np.array(self._highs.getSolution().col_dual)
 
+    def row_duals(self) -> Array:
+        """Return the dual of every row in the last solution of a linear program.
+
+        Returns
+        -------
+        ndarray
+            Change of the optimum with the row's limit; one of many where the program is degenerate.
+            Shape (rows,). [currency/unit]
+        """
+        return np.array(self._highs.getSolution().row_dual)
+
     def add_columns_in_rows(self, costs: Array, rows: Integers, coefficients: Array) -> range:
         """Add columns from 0 up, each standing in one row.
 
@@ -352,6 +370,40 @@ class Solver:
         """
         for row in rows:
             self._highs.changeRowBounds(int(row), -highspy.kHighsInf, highspy.kHighsInf)
+
+    def basis(self) -> Any:
+        """Return the basis of the last solve, to start from it later.
+
+        Returns
+        -------
+        object
+            Status of every column and row. [-]
+        """
+        return self._highs.getBasis()
+
+    def start_from(self, basis: Any) -> None:
+        """Start the next solve from an earlier basis; rows added since are slack in it.
+
+        Parameters
+        ----------
+        basis : object
+            As `basis` gave it. [-]
+        """
+        missing = self.row_count - len(basis.row_status)
+        if missing:
+            basis.row_status = [*basis.row_status, *[highspy.HighsBasisStatus.kBasic] * missing]
+        if len(basis.col_status) == self.column_count:
+            self._highs.setBasis(basis)
+
+    def limit_iterations(self, most: int | None) -> None:
+        """Limit the simplex iterations of the next solves; a solve that needs more ends with a limit.
+
+        Parameters
+        ----------
+        most : int or None
+            Greatest number; None for no limit. [-]
+        """
+        self._option("simplex_iteration_limit", NO_ITERATION_LIMIT if most is None else most)
 
     def forget(self) -> None:
         """Forget the last basis, so that the next solve starts with presolve."""

@@ -22,6 +22,7 @@ from pyomo.core.expr import LinearExpression
 from models.contract.component import Term
 from models.horizon import Array, Horizon, Integers
 from models.pieces import Cost, Curve, Declaration, Rows, Variable
+from models.ramping import RampResults
 from models.site import Site
 from models.situation import Situation
 
@@ -51,9 +52,13 @@ class Formulation:
         Keys of the costs that units declare, and of what the contract pays for products; the rest is the
         contract's at the meter. [-]
     setpoints : mapping
-        Keys of the variables of each unit by its name. [-]
+        Keys of the variables of each unit by its name, and of those it reads. [-]
     terms : tuple of (str, Term)
         The contract's terms. [-]
+    metered : tuple of Rows
+        Rows of units and of the contract that limit the metered import, by itself or with others. [-]
+    ramps : RampResults
+        Keys of the energies of ramps that the terms count. [-]
     """
 
     site: Site
@@ -63,6 +68,8 @@ class Formulation:
     unit_costs: frozenset[str]
     setpoints: Mapping[str, tuple[str, ...]]
     terms: tuple[tuple[str, Term], ...]
+    metered: tuple[Rows, ...] = ()
+    ramps: RampResults = field(default_factory=RampResults)
 
 
 def formulate(site: Site, horizon: Horizon, situation: Situation) -> Formulation:
@@ -91,16 +98,23 @@ def formulate(site: Site, horizon: Horizon, situation: Situation) -> Formulation
     units = Declaration.merged(parts.values())
     site.check_buses(units)
     contract = site.contract.declare(horizon, situation, site.meter)
+    travelling, ramps = site.contract.declare_ramps(horizon, situation, site.meter, units.ramps)
     outputs = _output_costs(site, horizon, situation, units)
-    declaration = Declaration.merged((units, contract, outputs))
+    declaration = Declaration.merged((units, contract, outputs, travelling))
     formulation = Formulation(
         site,
         horizon,
         situation,
         declaration,
         frozenset(cost.key for cost in (*units.costs, *outputs.costs)),
-        {name: tuple(v.key for v in part.variables) for name, part in parts.items()},
+        {name: (*(v.key for v in part.variables), *part.reads) for name, part in parts.items()},
         site.contract.terms(horizon, situation),
+        (
+            *(r for r in units.rows if any(entry.variable == site.meter for entry in r.entries)),
+            # What the contract itself may break is a definition; what it asks of the import is a limit.
+            *(r for r in contract.rows if r.breakable),
+        ),
+        ramps,
     )
     check_keys(declaration)
     bounds = {variable.key: variable for variable in declaration.variables}
@@ -148,6 +162,7 @@ def check_keys(declaration: Declaration) -> None:
     named += [(rule.key, key) for rule in declaration.exclusives for key in (rule.first, rule.second)]
     named += [(cost.key, cost.variable) for cost in declaration.costs]
     named += [(flow.commodity, flow.variable) for flow in declaration.flows]
+    named += [("a simulation", key) for key in declaration.reads]
     problems = []
     for owner, key in dict.fromkeys(named):
         if key not in known:
@@ -389,7 +404,7 @@ class _Writer:
         bodies: list[tuple[list[float], list[Any]]] = []
         limits: list[float] = []
         live = np.flatnonzero(~fixed)
-        for share in np.linspace(0.0, 1.0, self.tangents):
+        for share in np.linspace(0.0, 1.0, self.tangents if curve.tangents is None else curve.tangents):
             x = low[live] + share * (high - low)[live]
             y, slope = curve.value(x, live), curve.slope(x, live)
             for i, s, rest in zip(live.tolist(), slope.tolist(), (y - slope * x).tolist(), strict=True):

@@ -7,7 +7,7 @@ the certified optimum in `cuts`, the simulation in `audit`.
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 
@@ -28,7 +28,14 @@ from scheduler.lp import Formulation, Program, build, cost_vector, formulate
 from scheduler.result import Audit, Certificate, Comparison, Miss, Plan, Status
 from scheduler.revise import push, same_matrix
 from scheduler.sides import cheapest_side
-from scheduler.steps import add_steps, broken_moves, least_cost_in_steps, needs_steps
+from scheduler.steps import (
+    StepColumns,
+    add_steps,
+    broken_moves,
+    least_cost_in_steps,
+    least_in_steps,
+    needs_steps,
+)
 from scheduler.thermal import has_lag, plan_with_lag, temperature_lag
 
 HELD_TOLERANCE = 1e-6
@@ -157,7 +164,11 @@ class Planner:
         self.program, arrays = self._written(elastic)
         with self._timed("transfer"):
             self.solver = Solver(arrays)
-        self.search = Search(self.formulation, self.solver, self.options.search)
+        # In an elastic program limits may be broken, those on the metered import too.
+        records = replace(self.formulation, metered=()) if elastic else self.formulation
+        self.search = Search(records, self.solver, self.options.search)
+        if self.formulation.metered:
+            self.search.hold_down()
         self._held: list[int] = []
 
     def _written(self, elastic: bool) -> tuple[Program, Arrays]:
@@ -235,13 +246,13 @@ class Planner:
                 found = self._calm(found, min(found.bound, found.cost) + room)
         elif status in (Status.PLAN, Status.MISSES):
             with self._timed("steps"):
-                stepped = self._stepped(scale)
-            if stepped.answer is not Answer.OPTIMAL:
+                found, stepped, status = self._stepped(found, status, scale)
+            if stepped.answer is not Answer.OPTIMAL and status is not Status.NOT_A_PLAN:
                 status = Status.SOLVER_LIMIT
         shown = found if stepped is None else stepped
         with self._timed("audit"):
             audited = audit(self.formulation, shown.values)
-        if self.formulation.situation.locks:
+        if self.formulation.situation.locks or (stepped is not None and status is Status.NOT_A_PLAN):
             given = broken_moves(self.formulation, audited.values)
             audited = replace(audited, violations=(*audited.violations, *given))
         if audited.violations and self.formulation.situation.locks:
@@ -249,7 +260,9 @@ class Planner:
             status = Status.NOT_A_PLAN
         if status is not Status.NOT_A_PLAN:
             self._trust(audited, shown, scale)
-        self._check_bound(found, scale)
+        if status is not Status.NOT_A_PLAN or not self.formulation.metered:
+            # The least violation of a limit on the true import is found only to within the chords.
+            self._check_bound(found, scale)
         certificate = Certificate(
             min(found.bound, found.cost),
             found.cost,
@@ -280,6 +293,63 @@ class Planner:
             temperature_lag(formulation, audited),
         )
         return self.compared(plan) if self.options.compare else plan
+
+    def take_records(self, formulation: Formulation) -> None:
+        """Build the program anew from records that were changed by hand.
+
+        Parameters
+        ----------
+        formulation : Formulation
+            The records. [-]
+        """
+        self.formulation = formulation
+        self._load(elastic=False)
+
+    def solved(self) -> tuple[Found, Status]:
+        """Solve all stages before steps, without audit and comparisons.
+
+        Returns
+        -------
+        tuple of (Found, Status)
+            The plan before steps; values are empty if a limit of the search came first. [-]
+        """
+        return self._stages()
+
+    def solved_again(self, status: Status) -> Found:
+        """Solve once more after limits were moved in the solver, with what was feasible before.
+
+        Parameters
+        ----------
+        status : Status
+            Of the first solve: with missed duties the least misses are found again first. [-]
+
+        Returns
+        -------
+        Found
+            The plan before steps; INFEASIBLE if the moved limits allow none. [-]
+        """
+        if status is Status.MISSES:
+            self.solver.free_rows(self._held)
+            self._held.clear()
+            if not self._least_misses(self._miss_variables()):
+                return Found(Answer.INFEASIBLE)
+            self._set_costs()
+        return self.search.least_cost()
+
+    def missed_money(self, values: Mapping[str, Array]) -> float:
+        """Return what misses count at their prices.
+
+        Parameters
+        ----------
+        values : mapping
+            Exact values. [as declared]
+
+        Returns
+        -------
+        float
+            Never part of the cost. [currency]
+        """
+        return sum(float(self._weights(v) @ values[v.key]) for v in self._miss_variables())
 
     def compared(self, plan: Plan) -> Plan:
         """Return a plan of this program with what it is compared with.
@@ -328,25 +398,78 @@ class Planner:
     def _calm(self, found: Found, most_cost: float) -> Found:
         return calmest(self.search, found, most_cost, min(CALM_SECONDS, self.options.search.seconds))
 
-    def _stepped(self, scale: float) -> Found:
-        """Put the plan day on steps, then calm the flows around the loads."""
+    def _stepped(self, found: Found, status: Status, scale: float) -> tuple[Found, Found, Status]:
+        """Put the plan day on steps, then calm the flows around the loads.
+
+        Returns
+        -------
+        tuple of (Found, Found, Status)
+            The best plan without steps that has the same misses, the one in steps, and what it is.
+        """
         columns = add_steps(self.formulation, self.solver)
         stepped = least_cost_in_steps(self.search, columns, self.options.search.seconds)
         if stepped.answer is Answer.INFEASIBLE:
-            raise NoRunnableDay(
-                "no plan day in whole steps meets all duties within the limits on changes, rests and quiet "
-                "times, although one with free loads does. What helps: fewer frozen or locked hours "
-                "(--freeze 0 when planning the rest of a day), one more change for a circuit, or a later lot"
-            )
+            self._take_out(columns)
+            missed = self._least_misses_in_steps()
+            if missed is None:
+                stepped, columns = self._least_violation_in_steps()
+                found, status = stepped, Status.NOT_A_PLAN
+            else:
+                found, stepped, columns = missed
+                status = Status.MISSES
         if not stepped.values:
             raise SolverError(
                 f"no plan day in whole steps was found within {self.options.search.seconds:g} s: "
                 "allow more time"
             )
         calm = self._calm(stepped, stepped.cost + self.options.search.gap * scale)
+        self._take_out(columns)
+        return found, calm, status
+
+    def _take_out(self, columns: tuple[StepColumns, ...]) -> None:
+        """Take the step problem out of the program."""
         for record in columns:
             self.solver.free_rows(record.rows)
-        return calm
+
+    def _least_misses_in_steps(self) -> tuple[Found, Found, tuple[StepColumns, ...]] | None:
+        """Find the least misses, class by class, of plan days in whole steps, and the least cost with them.
+
+        Returns
+        -------
+        tuple or None
+            The best plan without steps that has those misses, the one in steps and its columns; None if no
+            misses make a plan day in whole steps possible.
+        """
+        misses = self._miss_variables()
+        self.solver.free_rows(self._held)
+        self._held.clear()
+        self._set_open(misses, open_=True)
+        columns = add_steps(self.formulation, self.solver)
+        reached = self._least_misses(misses, columns)
+        self._take_out(columns)
+        self._set_costs()
+        if not reached:
+            return None
+        found = self.search.least_cost()
+        columns = add_steps(self.formulation, self.solver)
+        stepped = least_cost_in_steps(self.search, columns, self.options.search.seconds)
+        return found, stepped, columns
+
+    def _least_violation_in_steps(self) -> tuple[Found, tuple[StepColumns, ...]]:
+        """Find the plan day in whole steps that breaks limits least, with the least misses and cost then."""
+        self._load(elastic=True)
+        columns = add_steps(self.formulation, self.solver, elastic=True)
+        broken = [column for record in columns for column in record.broken]
+        if not self._least(self._violation_weights(), "violations of limits", columns, broken) or (
+            not self._least_misses(self._miss_variables(), columns)
+        ):
+            raise NoRunnableDay(
+                "the loads that are given contradict each other: no plan day in whole steps has them, even "
+                "with limits broken. What helps: fewer frozen or locked hours (--freeze 0 when planning the "
+                "rest of a day), or locked loads that stand on the circuit's steps"
+            )
+        self._set_costs()
+        return least_cost_in_steps(self.search, columns, self.options.search.seconds), columns
 
     def _stages(self) -> tuple[Found, Status]:
         """Try without any miss; else least misses by class; else least violation first."""
@@ -407,38 +530,58 @@ class Planner:
             weights[key] = hours.copy() if size == len(hours) else np.ones(size)
         return weights
 
-    def _least_misses(self, misses: tuple[Variable, ...]) -> bool:
+    def _least_misses(
+        self, misses: tuple[Variable, ...], columns: tuple[StepColumns, ...] | None = None
+    ) -> bool:
         for miss_class in sorted(NAMES):
             weights = {v.key: self._weights(v) for v in misses if v.miss_class == miss_class}
-            if weights and not self._least(weights, NAMES[miss_class]):
+            if weights and not self._least(weights, NAMES[miss_class], columns):
                 return False
         return True
 
-    def _least(self, weights: Mapping[str, Array], what: str) -> bool:
-        """Minimise a weighted sum and hold it there; False if nothing is feasible."""
+    def _least(
+        self,
+        weights: Mapping[str, Array],
+        what: str,
+        columns: tuple[StepColumns, ...] | None = None,
+        more: Sequence[int] = (),
+    ) -> bool:
+        """Minimise a weighted sum and hold it there; False if nothing is feasible.
+
+        Step columns ask for the least over whole steps; `more` are further columns, of weight 1.
+        """
         costs = np.zeros(self.solver.column_count)
         for key, weight in weights.items():
             costs[self.solver.columns[key]] = weight
+        costs[list(more)] = 1.0
         self.solver.set_costs(costs, 0.0)
         self._set_import_margin(IMPORT_MARGIN)
-        found = self.search.feasible()
+        least = self._least_value(what, columns, float(np.max(costs)))
         self._set_import_margin(0.0)
-        if found.answer is Answer.INFEASIBLE:
+        if least is None:
             return False
+        used = np.flatnonzero(costs)
+        # What branch and bound leaves open between two searches is more than rounding.
+        room = 1e-7 if columns is None else 1e-6 * float(np.max(costs))
+        held = self.solver.add_rows(
+            [(-np.inf, least * (1.0 + 1e-9) + room, used.tolist(), costs[used].tolist())]
+        )
+        self._held.extend(held)
+        return True
+
+    def _least_value(self, what: str, columns: tuple[StepColumns, ...] | None, weight: float) -> float | None:
+        if columns is not None:
+            return least_in_steps(
+                self.search, columns, 0.1 * MISS_TOLERANCE * weight, self.options.search.seconds
+            )
+        found = self.search.feasible()
+        if found.answer is Answer.INFEASIBLE:
+            return None
         if found.answer is not Answer.OPTIMAL:
             raise SolverError(
                 f"the least {what} was not found within the limits of the search: allow more time"
             )
-        least = found.cost
-        columns = [
-            int(i)
-            for key in weights
-            for i in range(self.solver.columns[key].start, self.solver.columns[key].stop)
-        ]
-        coefficients = np.concatenate(list(weights.values())).tolist()
-        held = self.solver.add_rows([(-np.inf, least * (1.0 + 1e-9) + 1e-7, columns, coefficients)])
-        self._held.extend(held)
-        return True
+        return found.cost
 
     def _set_import_margin(self, share: float) -> None:
         """Keep a hair off the import limit, so that a least miss stays in reach of later tangents."""
@@ -452,6 +595,7 @@ class Planner:
     def _circuit_loads(self) -> tuple[Variable, ...]:
         """Return the load of every circuit: the arguments of curves that are counted in kA."""
         arguments = {curve.of for curve in self.formulation.declaration.curves}
+        arguments -= {ramp.key for ramp in self.formulation.declaration.ramps}
         return tuple(
             v for v in self.formulation.declaration.variables if v.key in arguments and v.unit == "kA"
         )

@@ -159,6 +159,29 @@ class Comparison:
     note: str = ""
 
 
+@dataclass(frozen=True)
+class MeteredPeak:
+    """A billed peak, and what of it comes from loads on their way.
+
+    Parameters
+    ----------
+    key : str
+        Key of the peak. [-]
+    billed_mw : float
+        Peak as charged, what was reached before included. [MW]
+    without_ramps_mw : float
+        The same if every load jumped to its value. [MW]
+    simulated_mw : float
+        The same with ramps by the power curves themselves, rises on their way included; the charge stands
+        on the safe side of it (see `models.ramping`). [MW]
+    """
+
+    key: str
+    billed_mw: float
+    without_ramps_mw: float
+    simulated_mw: float
+
+
 @dataclass(frozen=True, eq=False)
 class Audit:
     """What the exact models say of a plan.
@@ -183,6 +206,8 @@ class Audit:
         Charges of the billing period that no load of this horizon can change. [currency]
     bill : tuple of BillLine
         Electricity bill of the horizon. [-]
+    metered_peaks : tuple of MeteredPeak
+        Billed peaks, where ramps count in them. [-]
     """
 
     values: Mapping[str, Array]
@@ -193,6 +218,7 @@ class Audit:
     costs: Mapping[str, float]
     sunk: float
     bill: tuple[BillLine, ...]
+    metered_peaks: tuple[MeteredPeak, ...] = ()
 
     @property
     def cost(self) -> float:

@@ -22,7 +22,8 @@ from scheduler.result import CallCheck, Certificate, Plan, Status, Tried
 if TYPE_CHECKING:
     from scheduler.plan import Planner
 
-_ORDER = (Status.PLAN, Status.SOLVER_LIMIT, Status.MISSES, Status.NOT_A_PLAN)
+_ORDER = {Status.PLAN: 0, Status.SOLVER_LIMIT: 0, Status.MISSES: 1, Status.NOT_A_PLAN: 2}
+"""Rank of a status; a plan with an open gap is a plan, and may be the cheaper one."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -177,7 +178,7 @@ def _truly_priced(contract: Contract, plan: Plan) -> Plan:
     if off == 0.0:
         return plan
     certificate = plan.certificate
-    stepped = certificate.stepped_cost
+    stepped, bound = certificate.stepped_cost, certificate.stepped_bound
     return replace(
         plan,
         audit=replace(plan.audit, costs=costs),
@@ -186,6 +187,7 @@ def _truly_priced(contract: Contract, plan: Plan) -> Plan:
             cost=certificate.cost + off,
             lower_bound=min(certificate.lower_bound, certificate.cost + off),
             stepped_cost=None if stepped is None else stepped + off,
+            stepped_bound=None if stepped is None or bound is None else min(bound, stepped + off),
         ),
     )
 
@@ -212,13 +214,14 @@ def _rank(side: _Side) -> tuple[int, tuple[float, ...], float]:
         round(sum(miss.quantity * miss.price for miss in plan.misses if miss.miss_class == number), 2)
         for number in sorted(NAMES)
     )
-    return _ORDER.index(plan.status), missed, plan.audit.cost
+    return _ORDER[plan.status], missed, plan.audit.cost
 
 
 def _certificate(plan: Plan, possible: list[_Side]) -> Certificate:
     """Return the plan's certificate with the least bound of all possible sides."""
     certificate = plan.certificate
-    same = [side.plan for side in possible if side.plan is not None and side.plan.status is plan.status]
+    rank = _ORDER[plan.status]
+    same = [side.plan for side in possible if side.plan is not None and _ORDER[side.plan.status] == rank]
     bounds = [other.certificate.lower_bound for other in same]
     stepped = [
         other.certificate.stepped_bound for other in same if other.certificate.stepped_bound is not None

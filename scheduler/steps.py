@@ -16,10 +16,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from models.horizon import Array, Horizon
-from models.pieces import Moves, Variable
+from models.horizon import Array, Horizon, Integers
+from models.pieces import ChangeLimit, Moves, Variable, changes_of_position
 from scheduler.ahead import SplitProgram
 from scheduler.cuts import Found, Search
+from scheduler.errors import SolverError
 from scheduler.exact import absolute_energy_cost
 from scheduler.highs import Answer, Solver
 from scheduler.lp import Formulation
@@ -48,12 +49,16 @@ class StepColumns:
         The record. [-]
     counts : mapping
         Column of the number of steps by interval; empty without a step. [-]
+    taps : mapping
+        Column of each tap position in reach, by interval and position; empty without positions. [-]
     changes : mapping
         Column of the share of a change by interval at whose start it would begin. [-]
     windows : tuple of (tuple of int, int)
         Sets of intervals, and how many of them may start with a change. [-]
     rows : range
         Rows that hold the loads to these columns. [-]
+    broken : tuple of int
+        Columns that count changes beyond what is allowed; only in a program that may break limits. [-]
     """
 
     moves: Moves
@@ -61,6 +66,8 @@ class StepColumns:
     changes: Mapping[int, int]
     windows: tuple[tuple[tuple[int, ...], int], ...]
     rows: range
+    taps: Mapping[tuple[int, int], int]
+    broken: tuple[int, ...] = ()
 
 
 def needs_steps(formulation: Formulation) -> bool:
@@ -76,14 +83,14 @@ def needs_steps(formulation: Formulation) -> bool:
     bool
         True when the step problem differs from the continuous one. [-]
     """
-    return any(_is_limited(moves) or moves.step is not None for moves in formulation.declaration.moves)
+    return any(_is_limited(moves) or moves.stepped for moves in formulation.declaration.moves)
 
 
 def _is_limited(moves: Moves) -> bool:
     return bool(moves.limits) or moves.dwell_min > 0
 
 
-def add_steps(formulation: Formulation, solver: Solver) -> tuple[StepColumns, ...]:
+def add_steps(formulation: Formulation, solver: Solver, elastic: bool = False) -> tuple[StepColumns, ...]:
     """Add the relaxed step problem of the plan day to a program.
 
     Parameters
@@ -92,16 +99,19 @@ def add_steps(formulation: Formulation, solver: Solver) -> tuple[StepColumns, ..
         The records. [-]
     solver : Solver
         The program inside the solver. [-]
+    elastic : bool
+        Whether changes beyond what is allowed are possible, and counted, and a load may stand off its steps
+        where none is within its range. [-]
 
     Returns
     -------
     tuple of StepColumns
         The new columns. [-]
     """
-    return tuple(_add(moves, formulation, solver) for moves in formulation.declaration.moves)
+    return tuple(_add(moves, formulation, solver, elastic) for moves in formulation.declaration.moves)
 
 
-def _add(moves: Moves, formulation: Formulation, solver: Solver) -> StepColumns:
+def _add(moves: Moves, formulation: Formulation, solver: Solver, elastic: bool) -> StepColumns:
     horizon = formulation.horizon
     variable = next(v for v in formulation.declaration.variables if v.key == moves.variable)
     first = solver.columns[moves.variable].start
@@ -112,8 +122,12 @@ def _add(moves: Moves, formulation: Formulation, solver: Solver) -> StepColumns:
         free = np.flatnonzero(variable.upper[:plan] > variable.lower[:plan])
         low = np.ceil(variable.lower[free] / moves.step - GRID_TOLERANCE)
         high = np.floor(variable.upper[free] / moves.step + GRID_TOLERANCE)
+        if elastic:
+            free, low, high = (part[low <= high] for part in (free, low, high))
         counts = dict(zip(free.tolist(), solver.add_columns(low, np.maximum(high, low)), strict=True))
         rows.extend((0.0, 0.0, [first + t, n], [1.0, -moves.step]) for t, n in counts.items())
+    taps, tap_rows, broken = _add_taps(moves, variable, formulation, solver, elastic)
+    rows.extend(tap_rows)
     changes: dict[int, int] = {}
     windows: tuple[tuple[tuple[int, ...], int], ...] = ()
     if _is_limited(moves):
@@ -128,7 +142,9 @@ def _add(moves: Moves, formulation: Formulation, solver: Solver) -> StepColumns:
             for t in counted
             if not horizon.quiet_starts[t] and not resting[t] and _on_grid(moves, horizon, t)
         ]
-        changes = dict(zip(open_, solver.add_columns(np.zeros(len(open_)), np.ones(len(open_))), strict=True))
+        may = counted if elastic else open_
+        changes = dict(zip(may, solver.add_columns(np.zeros(len(may)), np.ones(len(may))), strict=True))
+        broken += [changes[t] for t in may if t not in open_]
         for t in counted:
             most = _largest_change(moves, variable, t)
             # Without a column the change is 0: the load stays what it was.
@@ -140,8 +156,92 @@ def _add(moves: Moves, formulation: Formulation, solver: Solver) -> StepColumns:
             rows.append((before, np.inf, [*columns, *extra[0]], [*ones, *extra[2]]))
         windows = tuple(_left_to_decide(_windows(moves, [*changes, *made], horizon), made))
         for times, allowed in windows:
-            rows.append((-np.inf, float(allowed), [changes[t] for t in times], [1.0] * len(times)))
-    return StepColumns(moves, counts, changes, windows, solver.add_rows(rows))
+            over = [*solver.add_columns(np.zeros(1), np.array([np.inf]))] if elastic else []
+            broken += over
+            rows.append(
+                (
+                    -np.inf,
+                    float(allowed),
+                    [*(changes[t] for t in times), *over],
+                    [1.0] * len(times) + [-1.0] * len(over),
+                )
+            )
+    return StepColumns(moves, counts, changes, windows, solver.add_rows(rows), taps, tuple(broken))
+
+
+def _add_taps(
+    moves: Moves, variable: Variable, formulation: Formulation, solver: Solver, elastic: bool
+) -> tuple[dict[tuple[int, int], int], list[Row], list[int]]:
+    """Add one column for each tap position in reach of an interval's range, and what ties the load to it."""
+    if not moves.positions:
+        return {}, [], []
+    plan = formulation.horizon.plan_intervals
+    first = solver.columns[moves.variable].start
+    room = moves.position_range + GIVEN_TOLERANCE * moves.grain
+    taps: dict[tuple[int, int], int] = {}
+    rows: list[Row] = []
+    for t in np.flatnonzero(variable.upper[:plan] > 0).tolist():
+        low, high = float(variable.lower[t]), float(variable.upper[t])
+        fitting = [i for i, p in enumerate(moves.positions) if low - room <= p <= high + room]
+        if not fitting:
+            if high > low and not elastic:
+                # No position in reach: nothing can be set, and no load may pretend so.
+                rows.append((high + 1.0, np.inf, [first + t], [1.0]))
+            continue
+        new = list(solver.add_columns(np.zeros(len(fitting)), np.ones(len(fitting))))
+        taps.update({(t, i): column for i, column in zip(fitting, new, strict=True)})
+        held = [-moves.positions[i] for i in fitting]
+        # A load that is given may miss its position by rounding.
+        reach = room if high <= low else moves.position_range
+        rows.append((1.0, 1.0, new, [1.0] * len(new)))
+        rows.append((-reach, reach, [first + t, *new], [1.0, *held]))
+    broken: list[int] = []
+    for limit in moves.position_limits:
+        over = [*solver.add_columns(np.zeros(1), np.array([np.inf]))] if elastic else []
+        broken += over
+        rows.extend(_tap_changes(limit, moves, variable, taps, solver, over))
+    return taps, rows, broken
+
+
+def _tap_changes(
+    limit: ChangeLimit,
+    moves: Moves,
+    variable: Variable,
+    taps: Mapping[tuple[int, int], int],
+    solver: Solver,
+    over: list[int],
+) -> list[Row]:
+    """Return the rows that count changes of tap: a position that was not held before is a change.
+
+    `over` holds the column of the changes beyond what is allowed, in a program that may break limits.
+    """
+    given = variable.upper <= variable.lower
+    live = [t for t in limit.intervals.tolist() if any(t == at for at, _ in taps) and moves.counted[t]]
+    # Between two given loads there is nothing to decide, but a change there is a change made.
+    settled = [t for t in live if given[t] and (t == 0 or given[t - 1])]
+    made = 0
+    for t in settled:
+        before = float(moves.before or 0.0) if t == 0 else float(variable.lower[t - 1])
+        pair = np.array([before, float(variable.lower[t])])
+        made += changes_of_position(moves.positions, moves.position_range, pair)[1]
+    times = [t for t in live if t not in settled]
+    changes = solver.add_columns(np.zeros(len(times)), np.ones(len(times)))
+    rows: list[Row] = []
+    for t, change in zip(times, changes, strict=True):
+        for i, p in enumerate(moves.positions):
+            if (t, i) not in taps:
+                continue
+            columns, values, known = [taps[t, i], change], [1.0, -1.0], 0.0
+            if t == 0:
+                before = np.inf if moves.before is None else moves.before
+                known = float(abs(before - p) <= moves.position_range + GIVEN_TOLERANCE * moves.grain)
+            elif (t - 1, i) in taps:
+                columns.append(taps[t - 1, i])
+                values.append(-1.0)
+            rows.append((-np.inf, known, columns, values))
+    most = float(max(limit.most - made, 0))
+    rows.append((-np.inf, most, [*changes, *over], [1.0] * len(times) + [-1.0] * len(over)))
+    return rows if times else []
 
 
 def _largest_change(moves: Moves, variable: Variable, t: int) -> float:
@@ -159,9 +259,9 @@ def _before(moves: Moves, variable: Variable) -> float:
     Where the first values are given there is no step to go to.
     """
     before = float(moves.before or 0.0)
-    if moves.step is None or variable.upper[0] <= variable.lower[0]:
+    if variable.upper[0] <= variable.lower[0]:
         return before
-    return moves.step * round(before / moves.step)
+    return moves.nearest(before)
 
 
 def _on_grid(moves: Moves, horizon: Horizon, t: int) -> bool:
@@ -172,7 +272,7 @@ def _on_grid(moves: Moves, horizon: Horizon, t: int) -> bool:
 def _given_change(moves: Moves, variable: Variable, t: int) -> bool:
     """Tell whether a given load differs from the one before it."""
     before = _before(moves, variable) if t == 0 else float(variable.lower[t - 1])
-    return abs(float(variable.lower[t]) - before) > GIVEN_TOLERANCE * (moves.step or 1.0)
+    return abs(float(variable.lower[t]) - before) > GIVEN_TOLERANCE * moves.grain
 
 
 def _left_to_decide(windows: Iterable[Window], made: Sequence[int]) -> Iterator[Window]:
@@ -197,6 +297,67 @@ def _windows(moves: Moves, changes: Iterable[int], horizon: Horizon) -> list[Win
             if len(times) > 1:
                 found.append((times, 1))
     return found
+
+
+def _whole(columns: Iterable[StepColumns]) -> Integers:
+    """Return the columns that take whole values."""
+    parts = [c for s in columns for c in (*s.counts.values(), *s.taps.values(), *s.changes.values())]
+    return np.array(parts, dtype=np.int64)
+
+
+def least_in_steps(
+    search: Search, columns: tuple[StepColumns, ...], allowance: float, seconds: float
+) -> float | None:
+    """Return the least of the present objective, which is not the cost, over plan days in whole steps.
+
+    Parameters
+    ----------
+    search : Search
+        The program with its cuts, step columns added and the objective set. [-]
+    columns : tuple of StepColumns
+        Those columns. [-]
+    allowance : float
+        How close to its bound the least must come. [unit of the objective]
+    seconds : float
+        Wall time. [s]
+
+    Returns
+    -------
+    float or None
+        Least found; None if no plan day in whole steps keeps the rows. [unit of the objective]
+
+    Raises
+    ------
+    SolverError
+        If time is up before any was found.
+    """
+    stop = time.perf_counter() + seconds
+    relaxed = search.feasible()
+    if relaxed.answer is Answer.INFEASIBLE:
+        return None
+    whole = _whole(columns)
+    bounds = search.solver.column_bounds(whole)
+    least = np.inf
+    start = search.last_values
+    for _ in range(STEP_ROUNDS):
+        day = SplitProgram(search.formulation, search.solver).search(whole, start, allowance, stop)
+        if not len(day.values):
+            break
+        at = np.round(day.values[whole])
+        search.solver.set_column_bounds(whole, at, at)
+        found = search.feasible()
+        search.solver.set_column_bounds(whole, *bounds)
+        if found.values:
+            least = min(least, found.cost)
+            if found.cost - max(day.bound, relaxed.bound) <= 2.0 * allowance:
+                break
+        if time.perf_counter() > stop:
+            break
+    if not np.isfinite(least):
+        if time.perf_counter() > stop:
+            raise SolverError(f"no plan day in whole steps was found within {seconds:g} s: allow more time")
+        return None
+    return float(least)
 
 
 def least_cost_in_steps(search: Search, columns: tuple[StepColumns, ...], seconds: float) -> Found:
@@ -225,7 +386,7 @@ def least_cost_in_steps(search: Search, columns: tuple[StepColumns, ...], second
         search.options = usual
         return relaxed
     scale = absolute_energy_cost(search.formulation, relaxed.values)
-    whole = np.array([c for s in columns for c in (*s.counts.values(), *s.changes.values())], dtype=np.int64)
+    whole = _whole(columns)
     bounds = search.solver.column_bounds(whole)
     start, bound = search.last_values, relaxed.bound
     found = Found(Answer.INFEASIBLE, rounds=relaxed.rounds)
@@ -289,6 +450,8 @@ def broken_moves(formulation: Formulation, values: Mapping[str, Array]) -> tuple
                         unit,
                     )
                 )
+        if moves.positions:
+            found.extend(_broken_taps(moves, load, unit))
         if not _is_limited(moves):
             continue
         before = np.nan if moves.before is None else moves.before
@@ -300,3 +463,31 @@ def broken_moves(formulation: Formulation, values: Mapping[str, Array]) -> tuple
                 words = f"{moves.meaning}: {len(times)} where {allowed} are allowed"
                 found.append(Violation(moves.key, words, times[allowed], float(over), "changes"))
     return tuple(found)
+
+
+def _broken_taps(moves: Moves, load: Array, unit: str) -> list[Violation]:
+    """Return loads that no tap position holds, by the positions around the worst, and too many changes."""
+    found = []
+    taps, reach = np.array(moves.positions), moves.position_range
+    off = np.where(load > 0, np.min(np.abs(load[:, None] - taps[None, :]), axis=1) - reach, 0.0)
+    if np.max(off) > GIVEN_TOLERANCE * moves.grain:
+        at = int(np.argmax(off))
+        below, above = taps[taps <= load[at]], taps[taps > load[at]]
+        fine = f", each with {reach:g} {unit} of fine regulation" if reach else ""
+        if below.size and above.size:
+            words = (
+                f"{load[at]:g} {unit} lies between the tap positions {below[-1]:g} and {above[0]:g} {unit}"
+            )
+        else:
+            side, end = ("below", above[0]) if above.size else ("above", below[-1])
+            words = f"{load[at]:g} {unit} lies {side} the last tap position {end:g} {unit}"
+        found.append(Violation(moves.key, f"{moves.meaning}: {words}{fine}", at, float(off[at]), unit))
+    before = 0.0 if moves.before is None else moves.before
+    made = np.array(changes_of_position(moves.positions, reach, np.concatenate([[before], load]))[1:])
+    for limit in moves.position_limits:
+        times = [t for t in limit.intervals.tolist() if t < len(load) and made[t] and moves.counted[t]]
+        if len(times) > limit.most:
+            words = f"{moves.meaning}: {len(times)} changes of tap where {limit.most} are allowed"
+            over = float(len(times) - limit.most)
+            found.append(Violation(moves.key, words, times[limit.most], over, "changes"))
+    return found

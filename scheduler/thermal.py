@@ -1,26 +1,26 @@
 """The temperature lag of cell rooms, held against a plan, and planned for where that pays.
 
 Owns what the lag costs on the contract, the limits it breaks, and the search for a plan that leaves power
-free for it. The lag itself is simulated by the circuits; the plan's cost, bound and comparisons stay those
-of the steady voltage.
+free for it and keeps what cold rooms bear. The lag itself is simulated by the circuits; the plan's cost,
+bound and comparisons stay those of the steady voltage.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Protocol
 
 import numpy as np
 
-from models.cell_temperature import ThermalLag
-from models.circuit import Circuit
+from models.cell_temperature import TemperatureRun, ThermalLag
+from models.circuit import Circuit, CircuitState
 from models.horizon import Array, Series
 from models.site import Site
-from models.situation import Situation
+from models.situation import Availability, Situation
 from models.trade import OwnUse
 from scheduler.audit import LIMIT_TOLERANCE, audit
-from scheduler.exact import energy_prices
+from scheduler.exact import charged_terms, energy_prices
 from scheduler.lp import Formulation
 from scheduler.result import Audit, CircuitLag, Plan, Status, TemperatureLag, Violation
 
@@ -28,6 +28,8 @@ RESERVE = "temperature_lag_reserve"
 """Name of the load that stands for the lag while a plan is sought, and of its series."""
 MOST_ROUNDS = 4
 """Plans sought with a reserve."""
+BISECTIONS = 40
+"""Halvings of a load's range in the search for what a room bears."""
 
 
 class Planning(Protocol):
@@ -111,7 +113,8 @@ def temperature_lag(formulation: Formulation, audited: Audit) -> TemperatureLag 
         steady = audited.values[meter]
         late = steady + lag_power(formulation.site, audited)
         contract_cost = sum(
-            term.cost(horizon, late) - term.cost(horizon, steady) for _, term in formulation.terms
+            term.cost(horizon, late) - term.cost(horizon, steady)
+            for _, term in charged_terms(formulation, audited.values)
         )
         warnings += _import_warning(formulation, late)
     return TemperatureLag(tuple(circuits), contract_cost, tuple(warnings))
@@ -198,9 +201,12 @@ def plan_with_lag(planner: Planning, other: Callable[[Site, Situation], Planning
 
     What a plan can gain is power kept free where rooms are still cold, under a peak that is billed or an
     import limit. So the lag of the last plan is put at the meter as a given load, at each interval the
-    greatest lag seen so far, and the site is planned anew. Every plan is then audited without that load, its
-    own lag is simulated and charged, and the best is kept: first the one that goes least over the import
-    limit, then the cheapest. Rounds end when they gain less than the gap.
+    greatest lag seen so far, and the site is planned anew. Where a room of the last plan is too cold for its
+    density, or its rectifiers would lack volts, its load is limited on that interval to what the room then
+    bears. Every plan is audited without that load and those limits, its own lag is simulated and charged, and
+    the best is kept: first the one that goes least over the import limit, then the one that breaks a room's
+    limits least, then the cheapest. Rounds end when they gain less than the gap. Where no plan with such
+    limits meets all duties the warning stays.
 
     What the lag moves between cheap and dear hours is not fed back: it is a small share of what
     whole steps cost.
@@ -227,13 +233,16 @@ def plan_with_lag(planner: Planning, other: Callable[[Site, Situation], Planning
     worth = gap * steady.certificate.denominator
     best = last = steady
     reserve = np.zeros(len(steady.horizon))
-    if _over_import(best) == 0.0 and steady.lag.contract_cost - steady.lag.energy_cost <= worth:
+    limits: dict[str, Array] = {}
+    if not any(_broken(best)) and steady.lag.contract_cost - steady.lag.energy_cost <= worth:
         return steady
     site = formulation.site.with_units((OwnUse(RESERVE, "power", series=RESERVE, unit="MW"),))
     reserved: Planning | None = None
     for _ in range(MOST_ROUNDS):
         reserve = np.maximum(reserve, lag_power(formulation.site, last.audit))
-        situation = _with_reserve(formulation, reserve)
+        for name, most in _bearable(formulation, last.audit).items():
+            limits[name] = np.minimum(limits.get(name, most), most)
+        situation = _with_limits(formulation, _with_reserve(formulation, reserve), limits)
         if reserved is None:
             reserved = other(site, situation)
         else:
@@ -241,13 +250,79 @@ def plan_with_lag(planner: Planning, other: Callable[[Site, Situation], Planning
         found = _without_reserve(steady, formulation, reserved.plan(), reserve)
         if found is None:
             break
-        if (_over_import(found), _total(found)) >= (_over_import(best), _total(best)):
+        if (*_broken(found), _total(found)) >= (*_broken(best), _total(best)):
             break
-        small = _over_import(best) == 0.0 and _total(best) - _total(found) <= worth
+        small = not any(_broken(best)) and _total(best) - _total(found) <= worth
         best = last = found
         if small:
             break
     return best
+
+
+def _bearable(formulation: Formulation, audited: Audit) -> dict[str, Array]:
+    """Return the loads that rooms bear at their temperatures, infinite where the planned load is borne.
+
+    Interval by interval, each with the temperature that the limited loads before it leave.
+    """
+    horizon, situation = formulation.horizon, formulation.situation
+    found: dict[str, Array] = {}
+    for unit in formulation.site.units:
+        if not isinstance(unit, Circuit) or unit.thermal is None:
+            continue
+        state = unit.state(horizon, situation)
+        load = np.array(audited.values[unit.key("load")])
+        most = np.full(len(horizon), np.inf)
+        for t in np.flatnonzero(state.in_service).tolist():
+            run = unit.temperature(horizon, situation, load)
+            if run is None:
+                break
+            borne = _borne(unit, unit.thermal, state, t, float(load[t]), run)
+            if borne < load[t] * (1.0 - LIMIT_TOLERANCE):
+                load[t] = most[t] = max(borne, float(state.load_min_ka[t]))
+        if np.any(np.isfinite(most)):
+            found[unit.name] = most
+    return found
+
+
+def _borne(
+    circuit: Circuit, thermal: ThermalLag, state: CircuitState, t: int, load: float, run: TemperatureRun
+) -> float:
+    """Return the greatest load up to a given one that a room bears on an interval. [kA]."""
+    area = circuit.area_m2 * float(state.electrolysers[t])
+    start = float(run.start_c[t])
+    if min(start, float(run.end_c[t])) < thermal.cold_below_c * (1.0 - LIMIT_TOLERANCE):
+        load = min(load, thermal.cold_density_max_ka_per_m2 * area)
+
+    def volts(at: float) -> float:
+        density = at / area
+        lag = thermal.volts_per_c * (thermal.steady_c(density) - start)
+        cell = circuit.cell_voltage.voltage(density) + lag
+        return float(state.cells[t] * cell + circuit.busbar.drop_v(at))
+
+    low, high = float(state.load_min_ka[t]), load
+    if volts(high) <= circuit.rectifier.dc_voltage_max_v:
+        return high
+    for _ in range(BISECTIONS):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if volts(middle) <= circuit.rectifier.dc_voltage_max_v else (low, middle)
+    return low
+
+
+def _with_limits(formulation: Formulation, situation: Situation, limits: Mapping[str, Array]) -> Situation:
+    horizon = formulation.horizon
+    facts = [
+        Availability(
+            name,
+            "load_max_ka",
+            float(most[t]),
+            int(horizon.starts_min[t]),
+            int(horizon.starts_min[t] + horizon.lengths_min[t]),
+            "what the room bears while it is cold",
+        )
+        for name, most in limits.items()
+        for t in np.flatnonzero(np.isfinite(most)).tolist()
+    ]
+    return replace(situation, availability=(*situation.availability, *facts))
 
 
 def _with_reserve(formulation: Formulation, reserve: Array) -> Situation:
@@ -290,8 +365,14 @@ def _total(plan: Plan) -> float:
     return plan.audit.cost + (plan.lag.contract_cost if plan.lag is not None else 0.0)
 
 
-def _over_import(plan: Plan) -> float:
-    """How far the import with the lag goes over its limit, 0 if it does not. [MW]."""
-    key = f"{plan.site.meter}_with_lag"
+def _broken(plan: Plan) -> tuple[float, float]:
+    """How far a plan with its lag goes beyond limits: the import's, and those of cold rooms.
+
+    Of rooms the sum of excesses counts, kA/m2 and V alike: what is compared is more or less of the same.
+    """
+    import_key = f"{plan.site.meter}_with_lag"
     warnings = () if plan.lag is None else plan.lag.warnings
-    return max((warning.amount for warning in warnings if warning.key == key), default=0.0)
+    return (
+        sum(warning.amount for warning in warnings if warning.key == import_key),
+        sum(warning.amount for warning in warnings if warning.key != import_key),
+    )

@@ -94,7 +94,18 @@ HANDOFFS = (
     "loading_per_shift.csv",
     "rectifiers.csv",
 )
-PLAN_NAMES = {"plan.csv", "plan.json", "chart.png", "summary.txt", *HANDOFFS}
+LISTED = (
+    "plan.csv",
+    "plan.json",
+    "chart.png",
+    "summary.txt",
+    "page.html",
+    "plan.xlsx",
+    "sheet.pdf",
+    "sheet.html",
+    *HANDOFFS,
+)
+PLAN_NAMES = set(LISTED)
 
 
 def lay(folder: Path, changed: Mapping[str, str] | None = None) -> Path:
@@ -156,7 +167,7 @@ def test_the_page_goes_to_stdout_and_progress_to_stderr(planned: tuple[Path, Pat
     assert result.stderr == "reading ...\nplanning 24 intervals ...\nwriting ...\n"
     assert result.stdout.startswith("PLAN: all duties met, all limits kept.")
     assert "reading ..." not in result.stdout
-    written = ", ".join(["plan.csv", "plan.json", "chart.png", "summary.txt", *HANDOFFS])
+    written = ", ".join(LISTED)
     assert f"Written to {out}: {written}\n" in result.stdout
     summary = (out / "summary.txt").read_text(encoding="utf-8")
     assert result.stdout.startswith(summary.rstrip("\n"))
@@ -169,7 +180,7 @@ def test_two_runs_write_the_same_bytes(planned: tuple[Path, Path, Result]) -> No
     again = site.parent.parent / "again"
     again.mkdir()
     assert run("plan", site, "--out", again / "out").exit_code == 0
-    for name in ("plan.csv", "plan.json", "summary.txt"):
+    for name in ("plan.csv", "plan.json", "summary.txt", "page.html", "plan.xlsx", "sheet.pdf", "sheet.html"):
         assert (again / "out" / name).read_bytes() == (out / name).read_bytes(), name
 
 
@@ -231,7 +242,8 @@ def test_a_broken_limit_ends_with_3_and_another_name_of_the_table(tmp_path: Path
     }
     result = run("plan", lay(tmp_path, full), "--out", tmp_path / "out")
     assert result.exit_code == 3
-    assert names(tmp_path / "out") == ((PLAN_NAMES - set(HANDOFFS)) - {"plan.csv"}) | {"not_a_plan.csv"}
+    kept = PLAN_NAMES - set(HANDOFFS) - {"plan.csv", "plan.xlsx", "sheet.pdf", "sheet.html"}
+    assert names(tmp_path / "out") == kept | {"not_a_plan.csv", "not_a_plan.xlsx"}
     assert result.stdout.startswith("NOT A PLAN: ")
     assert "DO NOT RUN THIS" in result.stdout
     assert "above its upper limit" in " ".join(result.stdout.split())

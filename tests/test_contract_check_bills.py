@@ -19,7 +19,7 @@ from models.contract.coincident import CoincidentPeak
 from models.contract.component import Component, Contract, Profile
 from models.contract.demand import DemandCharge
 from models.contract.fixed import StandingCharge
-from models.contract.reactive import ReactiveEnergy
+from models.contract.reactive_energy import ReactiveEnergy
 from models.contract.reserve import CallTier, Interruptible
 from models.contract.spot import SpotEnergy
 from models.contract.state import State

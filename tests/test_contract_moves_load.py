@@ -22,7 +22,7 @@ from models.contract.demand import DemandCharge
 from models.contract.fixed import StandingCharge
 from models.contract.imbalance import Imbalance, ImbalancePrices
 from models.contract.ppa import ContractForDifference, PayAsProduced
-from models.contract.reactive import ReactiveEnergy
+from models.contract.reactive_energy import ReactiveEnergy
 from models.contract.reserve import Interruptible, Reserve
 from models.contract.spot import SpotEnergy
 from models.contract.state import State
@@ -36,11 +36,12 @@ from models.meter import SiteMeter
 from models.pieces import Declaration, Entry, Flow, Rows, Variable
 from models.site import Site
 from models.situation import Situation
-from models.trade import Outlet
+from models.tank import ProductStore
+from models.trade import Outlet, OwnUse
 from models.unit import Unit
 from scheduler.plan import PlanOptions, make_plan
 from scheduler.result import Plan, Status
-from tests.small_sites import plain_case, plain_circuit
+from tests.small_sites import CHLORINE_T_PER_KAH, plain_case, plain_circuit
 
 ZONE = "Europe/Berlin"
 SPOT = SpotEnergy("spot")
@@ -459,6 +460,36 @@ def test_a_credit_that_was_asked_for_is_not_given_where_calls_fail() -> None:
     assert not any(line.component == "off" for line in plan.audit.bill)
 
 
+@pytest.mark.parametrize(("room_t", "case"), [(0.0, "not_paid"), (50.0, "paid")])
+def test_room_is_left_with_real_power_only(room_t: float, case: str) -> None:
+    """Cells that make what is used cannot draw 1 MW more on paper: they need somewhere to put the chlorine.
+
+    At 10 kA a circuit of 150 cells draws 150 x (2.4 + 0.12 x 4) x 10 = 4.32 MW. Room for 2 MW above 3.32 asks
+    for 5.32 MW; with a full store the side is not possible, with 50 t of room it is.
+    """
+    use = 10.0 * 150 * CHLORINE_T_PER_KAH
+    case_ = plain_case(
+        (
+            plain_circuit(),
+            ProductStore("store", "chlorine", 0.0, 20.0 + room_t, end_min_t=20.0),
+            OwnUse("use", "chlorine", use),
+        ),
+        np.array([40.0, 60.0]),
+        components=(Interruptible("off", 2.0, 720_000.0, 0.0, 1.0, least_mw=3.32),),
+        stocks={"store": 20.0},
+    )
+    horizon = replace(case_.horizon, plan_intervals=1)
+    plan = make_plan(case_.site, horizon, case_.situation, PlanOptions(compare=False))
+    paid = next(side for side in plan.tried if side.cases["off"] == "paid")
+    drawn = plan.audit.values["meter_import"]
+    if case == "paid":
+        assert not paid.refused
+        assert drawn.min() >= 5.32 - 1e-5
+    else:
+        assert paid.refused.startswith("cannot be kept")
+        assert drawn == pytest.approx([4.32, 4.32], abs=1e-3)
+
+
 @pytest.mark.parametrize(("direction", "limits"), [("less", (1.0, 99.0)), ("more", (0.0, 9.0))])
 def test_reserve_leaves_room(direction: str, limits: tuple[float, float]) -> None:
     """3 MW above 1 MW, or 3 MW below 9 MW: at least 4, or at most 6: 6 and 4 for 2 x 3 x 10 = 60 > 20."""
@@ -487,3 +518,45 @@ def test_compensation_per_tonne() -> None:
     line = next(line for line in plan.audit.bill if line.component == "aid")
     assert line.rate == pytest.approx(-150.0)
     assert sum(line.amount for line in plan.audit.bill) == pytest.approx(plan.audit.cost, abs=0.01)
+
+
+CLIFF = Utilisation(
+    "hours",
+    (
+        UtilisationStep("few", 90.0, 1.0),
+        UtilisationStep("many", 90.0, 1.0, 22.0, share_percent=50.0),
+    ),
+    60,
+)
+
+
+@pytest.mark.parametrize("component", [CLIFF, TakeOrPay("take", 160.0, 100.0, 45.0)])
+def test_totals_and_sides_in_whole_steps(component: Component) -> None:
+    """A day in whole steps with a look-ahead under a yearly cliff or a minimum quantity: gaps kept, bill met.
+
+    The last 8 hours of a year at prices that rise, 4 of them the plan day.
+    """
+    use = 10.0 * 150 * CHLORINE_T_PER_KAH
+    start = day_start_minute(dt.date(2027, 1, 1), ZONE) - 8 * 60
+    horizon = Horizon(start + 60 * np.arange(8, dtype=np.int64), np.full(8, 60, dtype=np.int64), ZONE, 4)
+    case = plain_case(
+        (
+            plain_circuit(step_ka=0.5, changes_per_day=3),
+            ProductStore("store", "chlorine", 0.0, 100.0, end_min_t=20.0),
+            OwnUse("use", "chlorine", use),
+        ),
+        20.0 + 5.0 * np.arange(8),
+        horizon,
+        components=(component,),
+        stocks={"store": 20.0},
+        state=State({("hours", "2026"): 100.0, ("take", "2026"): 100.0}),
+    )
+    plan = make_plan(case.site, horizon, case.situation, PlanOptions(compare=False))
+    assert plan.status is Status.PLAN
+    steps = plan.audit.values["room_load"][:4] / 0.5
+    assert steps == pytest.approx(np.round(steps), abs=1e-6)
+    assert plan.certificate.gap <= 1e-5
+    assert plan.certificate.stepped_gap is not None
+    assert -1e-9 <= plan.certificate.stepped_gap <= 1e-4
+    bill = sum(line.amount for line in plan.audit.bill)
+    assert plan.audit.cost + plan.audit.sunk == pytest.approx(bill, abs=0.01)

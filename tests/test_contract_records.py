@@ -23,7 +23,7 @@ from models.contract.fixed import StandingCharge
 from models.contract.imbalance import Imbalance, ImbalancePrices
 from models.contract.ppa import ContractForDifference, PayAsProduced
 from models.contract.primitives import Cliff
-from models.contract.reactive import ReactiveEnergy
+from models.contract.reactive_energy import ReactiveEnergy
 from models.contract.reserve import CallTier, Interruptible, Reserve
 from models.contract.spot import SpotEnergy
 from models.contract.state import State
@@ -220,7 +220,23 @@ def total_of(lines: tuple[object, ...]) -> float:
     return sum(line.amount for line in lines)  # type: ignore[attr-defined]
 
 
-@settings(max_examples=15, deadline=None)
+@pytest.mark.parametrize("seed", range(6))
+def test_ramps_count_alike_in_terms_and_bill(seed: int) -> None:
+    """Where the energy of ramps is known, every peak of terms and bill holds it."""
+    rng = np.random.default_rng(seed)
+    horizon = horizon_of(rng)
+    parts = tuple(p for p in components(rng) if isinstance(p, CapacityCharge | Utilisation))
+    now = situation_of(rng, horizon, parts)
+    power = rng.uniform(0, 120, len(horizon))
+    ramp = np.where(rng.random(len(horizon)) < 0.3, rng.uniform(0, 5, len(horizon)), 0.0)
+    for part in parts:
+        terms = [term.with_ramps(ramp) for term in part.terms(horizon, now)]
+        lines = part.bill(Profile(horizon, power, ramp_mwh=ramp), now)
+        charged = sum(term.cost(horizon, power) for term in terms)
+        assert charged == pytest.approx(total_of(lines), rel=1e-9, abs=1e-4), part.name
+
+
+@settings(max_examples=8, deadline=None)
 @given(st.integers(0, 2**32 - 1))
 def test_terms_cost_what_the_bill_says(seed: int) -> None:
     """Component by component the terms at a profile cost the unrounded lines, each line rate x quantity."""
@@ -238,7 +254,7 @@ def test_terms_cost_what_the_bill_says(seed: int) -> None:
         )
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(st.integers(0, 2**32 - 1))
 def test_records_cost_what_the_bill_says(seed: int) -> None:
     """The declared coefficients, at the exact values of a load, give the unrounded bill within 0.01.
@@ -284,7 +300,7 @@ def test_records_cost_what_the_bill_says(seed: int) -> None:
             assert charged == pytest.approx(total_of(lines), abs=0.01), part.name
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(st.integers(0, 2**32 - 1))
 def test_parts_of_a_period_carry_their_state(seed: int) -> None:
     """A profile billed in two parts, the state carried on, charges tiers and swing as one bill does.

@@ -67,6 +67,7 @@ class Reference:
         self.cost: cp.Expression = cp.Constant(0.0)
         self.net: dict[str, cp.Expression] = {}
         self.power: cp.Expression = cp.Constant(np.zeros(self.n))
+        self.ramps: cp.Expression = cp.Constant(np.zeros(self.n))
         for write, kind in (
             (self.circuit, Circuit),
             (self.compressor, Compressor),
@@ -131,6 +132,12 @@ class Reference:
             self.moves(load, step, room.ramp_minutes)
             before = self.case.situation.loads_before[room.name]
             self.rules.append(cp.abs(load[0] - before) <= step)
+            # A fall by d at r kA/min draws up to s d^2 / (2 r) beyond its end, s the slope at full density.
+            top = room.density_max_ka_per_m2 * m2
+            slope = (n * u0 / 1e3 + r.drop_v / 1e3) + 2 * (ohm_v_per_ka / 1e3 + r.resistance_uohm / 1e6) * top
+            slope += room.auxiliary_kwh_per_t / 1e3 * n * CL2_T_PER_KAH * ce.ce0
+            fall = cp.pos(cp.hstack([before / most, scaled[:-1]]) - scaled)
+            self.ramps += slope * most**2 / (120 * room.ramp_ka_per_min) * cp.square(fall)
 
     def compressor(self, unit: Compressor) -> None:
         """Write flow and power of compressors."""
@@ -232,7 +239,11 @@ class Reference:
             period = horizon.starts_min // part.metering_minutes
             for p in np.unique(period[inside]):
                 weights = self.hours * (period == p)
-                self.rules.append(floor + above >= (weights / weights.sum()) @ drawn)
+                mean = (weights / weights.sum()) @ drawn
+                # A ramp counts where it starts, whole, on the plan day.
+                starts = (period == p) & (np.arange(self.n) < horizon.plan_intervals)
+                extra = starts.astype(np.float64) * (60.0 / part.metering_minutes) @ self.ramps
+                self.rules += [floor + above >= mean, floor + above >= mean + extra]
             self.cost += part.per_mw_month * above
 
     def solve(self) -> Optimum:

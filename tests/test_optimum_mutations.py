@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from models import ramping
 from models.horizon import Horizon
 from models.order import Lot, Pipeline
 from models.pieces import Curve, Declaration, Rows
@@ -54,6 +55,7 @@ def no_cuts(monkeypatch: pytest.MonkeyPatch) -> None:
 def many_tangents(monkeypatch: pytest.MonkeyPatch) -> None:
     """Write so many tangents that no cut is needed."""
     monkeypatch.setattr(planning, "build", partial(build, tangents=MANY))
+    monkeypatch.setattr(ramping, "FALL_TANGENTS", MANY)
 
 
 def _curves_changed(

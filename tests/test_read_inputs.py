@@ -16,6 +16,7 @@ from models.contract.component import COMPONENT_KINDS, BillLine, Component, Prof
 from models.horizon import Array, Horizon, minute_of
 from models.order import Lot, Pipeline
 from models.pieces import Declaration, Simulation
+from models.site import Contact
 from models.situation import Availability, Situation
 from models.unit import UNIT_KINDS, Unit
 from scheduler.errors import InputError
@@ -248,6 +249,25 @@ def read(site: Path, day: dt.date = DAY) -> Inputs:
     return read_inputs(site, day)
 
 
+def test_contacts_are_roles_of_the_site_file(tmp_path: Path) -> None:
+    """A list of roles becomes the site's contacts; 'how' may be left out."""
+    line = 'contacts = [{ role = "shift supervisor", how = "extension 1" }, { role = "planner" }]\n[horizon]'
+    inputs = read(write(tmp_path, {"site.toml": SITE.replace("[horizon]", line)}))
+    assert inputs.site.contacts == (Contact("shift supervisor", "extension 1"), Contact("planner"))
+
+
+def test_a_wrong_contact_is_told_with_its_place(tmp_path: Path) -> None:
+    """A misspelt key and an empty role are both told, with the place in the list."""
+    line = 'contacts = [{ rol = "planner" }, { role = "" }]\n[horizon]'
+    site = write(tmp_path, {"site.toml": SITE.replace("[horizon]", line)})
+    with pytest.raises(InputError, match="in the inputs") as caught:
+        read(site)
+    text = str(caught.value)
+    assert "contacts[1]" in text
+    assert "did you mean 'role'?" in text
+    assert "'role' must not be empty" in text
+
+
 def test_every_file_becomes_its_record(tmp_path: Path) -> None:
     """A full set of files gives the site with its lots, the situation and the horizon."""
     inputs = read(write(tmp_path))
@@ -358,7 +378,7 @@ def test_problems_of_all_files_come_at_once(tmp_path: Path) -> None:
         "site.toml, line 52, contract > component 'spot' > holidays: 'holidays' must be a list of dates, or "
         "a code such "
         "as 'XX' or 'XX-YY' of a country (ISO 3166) that is known (got 'DX')",
-        "peak.csv: the peaks file does not exist in " + tmp_path.as_posix() + "; check the name",
+        "peak.csv: the peaks file does not exist in " + tmp_path.as_posix() + "; did you mean 'peaks.csv'?",
         "prices.csv, line 5, column 'price_per_mwh': 'price_per_mwh' must be a number (got 'NaN')",
         "profiles.csv, line 1: the column 'series' is missing from the header",
         "orders.csv, line 2, column 'mode': 'mode' is not known (got 'train'); did you mean 'rail'?",
@@ -371,15 +391,15 @@ def test_problems_of_all_files_come_at_once(tmp_path: Path) -> None:
         "orders.csv, line 5, column 'product': 'product' must be a commodity in t/h, orders are in t (got "
         "'hydrogen' in "
         "kg/h)",
-        "stocks.csv, line 3: exactly one of level_t, level_percent, level_m3 must be given (got level_t, "
-        "level_percent)",
-        "loads.csv, line 3, column 'load_ka': 'load_ka' must be at least 0 [kA] (got -1)",
         "availability.csv, line 2, column 'what': 'what' must be something that 'room_m' may be limited in "
         "(got "
         "'load_max'); did you mean 'load_max_ka'?",
         "availability.csv, line 2, column 'end': 'end' must be after 'start' (got 2026-11-26T07:00+01:00, "
         "not after "
         "2026-11-26T08:00+01:00)",
+        "stocks.csv, line 3: exactly one of level_t, level_percent, level_m3 must be given (got level_t, "
+        "level_percent)",
+        "loads.csv, line 3, column 'load_ka': 'load_ka' must be at least 0 [kA] (got -1)",
     ]
 
 
@@ -860,3 +880,51 @@ def test_an_unknown_role_is_a_mistake_of_the_caller(tmp_path: Path) -> None:
     """Roles are fixed; a command that names another has a bug."""
     with pytest.raises(ValueError, match="no such role of a file: price"):
         read_inputs(write(tmp_path), overrides={"price": tmp_path / "x.csv"})
+
+
+def test_bad_keys_of_units_hide_no_problem_of_other_files(tmp_path: Path) -> None:
+    """Two units with wrong keys have names all the same, so wrong names elsewhere are told at once."""
+    site = SITE.replace("intercept_v = 3.1", "intercept = 3.1").replace("nominal_t_per_h", "nominal")
+    files = {
+        "site.toml": site,
+        "stocks.csv": "tank,level_t\ntank_a,10\nsalt,20\nsult,30\n",
+        "availability.csv": (
+            "unit,what,value,start,end\nroom_x,in_service,0,2026-11-26T07:00,2026-11-26T08:00\n"
+        ),
+    }
+    found = problems_of(write(tmp_path, files))
+    assert any("'intercept' is not a key here" in problem for problem in found)
+    assert any("'nominal' is not a key here" in problem for problem in found)
+    assert any(p.startswith("availability.csv, line 2, column 'unit': 'unit' must be a unit") for p in found)
+    assert any(p.startswith("stocks.csv, line 4, column 'tank': 'tank' must be a stock") for p in found)
+
+
+def test_a_stock_of_a_unit_with_a_bad_key_is_no_second_problem(tmp_path: Path) -> None:
+    """The row of a tank that could not be read is not called unknown as well."""
+    site = SITE.replace('name = "tank_a"', 'name = "tank_a"\ncolour = "red"')
+    found = problems_of(write(tmp_path, {"site.toml": site}))
+    assert [problem for problem in found if problem.startswith("stocks.csv")] == []
+    assert len(found) == 1
+
+
+def test_a_level_in_percent_is_that_of_the_tanks_in_service(tmp_path: Path) -> None:
+    """One of two soda tanks is out at the start: 50 % are half the tonnes they would be with both."""
+    tank = """
+[[unit]]
+kind = "alkali_tank"
+name = "soda"
+commodity = "naoh_50"
+tanks = 2
+tank_m3 = 100
+species = "NaOH"
+strength_percent = 50
+temperature_c = 40
+"""
+    out = "unit,what,value,start,end\nsoda,tanks,1,2026-11-26T00:00,2026-11-26T08:00\n"
+    files = {
+        "site.toml": SITE.replace('[[unit]]\nkind = "toy_room"', tank + '\n[[unit]]\nkind = "toy_room"'),
+        "stocks.csv": "tank,level_t,level_percent\ntank_a,10,\nsalt,20,\nsoda,,50\n",
+    }
+    both = read(write(tmp_path, files)).situation.stocks["soda"]
+    one = read(write(tmp_path, {**files, "availability.csv": out})).situation.stocks["soda"]
+    assert one == pytest.approx(both / 2.0)

@@ -14,9 +14,10 @@ import pytest
 
 from models.pieces import Declaration, Stock
 from scheduler.report.cautions import MODEL_ACCURACY, SHORT_CAUTION
+from scheduler.report.figures import touched_limits
 from scheduler.report.summary import WIDTH, summary_text
 from scheduler.report.wording import fixed, plain, spoken_start
-from scheduler.result import Certificate, Comparison, Plan, Status
+from scheduler.result import Certificate, Comparison, MeteredPeak, Plan, Status
 from tests.report_case import broken_plan, missed_plan, small_plan
 
 
@@ -103,6 +104,39 @@ def test_import_price_and_peak() -> None:
     assert "plan day 1,013.6 40.54 53.10 Sun 25 Oct 05:00+01:00 54.85 60.80" in text
     assert "horizon 1,969.2" in text
     assert "Billed peak 54.10 MW: grid_month_peak" in text
+
+
+def test_what_ramps_add_to_a_billed_peak_is_told() -> None:
+    """Of 54.10 MW billed 0.30 come from loads on their way; simulated it is 54.00 MW."""
+    plan = small_plan()
+    peak = MeteredPeak("grid_month_peak", 54.1, 53.8, 54.0)
+    text = flat(replace(plan, audit=replace(plan.audit, metered_peaks=(peak,))))
+    assert (
+        "Billed peak 54.10 MW: grid_month_peak, 0.30 of it from falling loads on their way, on the safe "
+        "side (simulated 54.00)" in text
+    )
+
+
+def test_a_stock_that_touches_its_planning_limit_is_named_once() -> None:
+    """At most 560 t may be planned: a level of 560 t is said with its first hour, one below is not."""
+    assert "Planned to the limit" not in flat(small_plan())
+    plan = small_plan()
+    level = plan.audit.values["liquid_level"].copy()
+    level[30:33] = 560.0
+    full = replace(plan, audit=replace(plan.audit, values={**plan.audit.values, "liquid_level": level}))
+    text = flat(full)
+    assert "Planned to the limit, no room beyond its margin: liquid_level its upper limit 560.0 t" in text
+    assert text.count("Planned to the limit") == 1
+
+
+def test_an_end_stock_that_is_just_reached_is_no_touched_limit() -> None:
+    """A floor that rises only for the last interval is a target; a plan ends on it as a matter of course."""
+    plan = small_plan()
+    (stock,) = plan.declaration.stocks
+    lower = stock.lower.copy()
+    lower[-1] = plan.audit.values["liquid_level"][-1]
+    declaration = replace(plan.declaration, stocks=(replace(stock, lower=lower),))
+    assert touched_limits(replace(plan, declaration=declaration)) == ()
 
 
 def test_costs_by_group_and_sunk() -> None:

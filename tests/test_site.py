@@ -92,9 +92,9 @@ def test_product_of_the_sites_own() -> None:
 
 
 def test_product_of_an_unknown_unit() -> None:
-    """A product flows in one of four units."""
+    """A product flows in one of five units."""
     with pytest.raises(
-        ValueError, match=r"'unit' of commodity 'x' must be one of t/h, kg/h, m3/h, MW \(got 'l/h'\)"
+        ValueError, match=r"'unit' of commodity 'x' must be one of t/h, kg/h, m3/h, MW, Mvar \(got 'l/h'\)"
     ):
         Commodity("x", "l/h")
 

@@ -14,14 +14,13 @@ import pytest
 
 from models.contract.demand import DemandCharge
 from models.horizon import Array, Horizon, Mask, Series
-from models.order import Pipeline
+from models.order import Lot, Pipeline
 from models.shifts import ShiftCalendar
 from models.situation import Availability
 from models.tank import ProductStore
 from models.trade import Outlet, OwnUse
 from models.unit import Unit
 from scheduler.ahead import SplitProgram
-from scheduler.errors import NoRunnableDay
 from scheduler.result import Plan, Status
 from tests.small_sites import CHLORINE_T_PER_KAH, Case, intervals, plain_case, plain_circuit
 
@@ -345,25 +344,90 @@ def test_the_plan_meets_an_alkali_duty_that_nearest_rounding_misses() -> None:
 # ---------------------------------------------------------------- no stepped day
 
 
-def test_an_outage_that_forces_a_change_where_none_is_allowed_is_told() -> None:
-    """From 11 kA with no change allowed, a limit of 8 kA from two o'clock leaves no plan day."""
+def lot_case(rules: Rules, most_ka: float, loads: float) -> Case:
+    """Return four hours, a range up to a load, and one lot of as much chlorine as a constant load makes."""
+    horizon = horizon_of(4)
+    limit = Availability("room", "load_max_ka", most_ka, horizon.start_min, horizon.end_min)
+    lot = Lot("lot", "chlorine", 4 * loads * T_PER_KA, horizon.start_min, horizon.end_min, 100.0)
+    known = {} if rules.before is None else {"room": rules.before}
+    return plain_case(
+        (rules.circuit(), ProductStore("store", "chlorine", 0.0, 100.0), lot),
+        SIX[:4],
+        horizon,
+        availability=(limit,),
+        stocks={"store": 0.0},
+        loads_before=known,
+    )
+
+
+def test_steps_that_are_too_coarse_for_a_duty_miss_the_least_and_name_it() -> None:
+    """Up to 8.5 kA four hours at 8.4 kA fill the lot, on steps of 1 kA only 8 kA: 1.6 kAh are missed."""
+    assert lot_case(Rules(0.1), 8.5, 8.4).plan().status is Status.PLAN
+    plan = lot_case(Rules(1.0), 8.5, 8.4).plan()
+    assert plan.status is Status.MISSES
+    np.testing.assert_allclose(plan.audit.values["room_load"], 8.0, atol=1e-6)
+    (miss,) = plan.misses
+    assert miss.key == "lot_short"
+    assert miss.quantity == pytest.approx(4 * 0.4 * T_PER_KA, abs=1e-4)
+    # Without steps the same miss costs no more: 32 kAh spread as the prices like.
+    certificate = plan.certificate
+    assert certificate.stepped_cost is not None
+    assert certificate.cost <= certificate.stepped_cost + GAP * certificate.denominator
+    assert plan.audit.violations == ()
+
+
+def test_of_the_plans_in_steps_with_the_least_miss_the_cheapest_is_taken() -> None:
+    """Up to 7.6 kA, 7.5 kA wanted, one change allowed from 5 kA before: it goes to 7 kA at the start."""
+    rules = Rules(1.0, changes_per_day=1, before=5.0)
+    plan = lot_case(rules, 7.6, 7.5).plan()
+    assert plan.status is Status.MISSES
+    np.testing.assert_allclose(plan.audit.values["room_load"], 7.0, atol=1e-6)
+    assert plan.misses[0].quantity == pytest.approx(4 * 0.5 * T_PER_KA, abs=1e-4)
+
+
+def test_no_change_allowed_misses_what_the_load_before_does_not_make() -> None:
+    """At 6 kA before and no change allowed, a lot of four hours at 8 kA is missed by 8 kAh."""
+    plan = lot_case(Rules(1.0, changes_per_day=0, before=6.0), 15.0, 8.0).plan()
+    assert plan.status is Status.MISSES
+    np.testing.assert_allclose(plan.audit.values["room_load"], 6.0, atol=1e-6)
+    assert plan.misses[0].quantity == pytest.approx(4 * 2.0 * T_PER_KA, abs=1e-4)
+
+
+def test_an_outage_that_forces_a_change_where_none_is_allowed_breaks_that_limit_once() -> None:
+    """From 11 kA with no change allowed, a limit of 8 kA from two o'clock: one change, and NOT A PLAN."""
     horizon = horizon_of(6)
     limit = Availability("room", "load_max_ka", 8.0, horizon.start_min + 120, horizon.end_min)
     works = replace(WORKS["no change"], rules=(Rules(1.0, changes_per_day=0, before=11.0),), use=1.0)
-    case = replace(works, availability=(limit,), end=0.0, least=0.0, most=99.0).case()
-    with pytest.raises(
-        NoRunnableDay, match="no plan day in whole steps meets all duties within the limits on changes"
-    ):
-        case.plan()
+    plan = replace(works, availability=(limit,), end=0.0, least=0.0, most=99.0).case().plan()
+    assert plan.status is Status.NOT_A_PLAN
+    (broken,) = plan.audit.violations
+    assert "changes of the load of room: 1 where 0 are allowed" in broken.meaning
+    load = plan.audit.values["room_load"]
+    assert np.count_nonzero(np.abs(np.diff(load, prepend=11.0)) > 1e-6) == 1
+    assert load.max() <= 11.0 + 1e-6
+    np.testing.assert_allclose(load, np.round(load), atol=1e-6)
 
 
 def test_a_step_without_a_multiple_in_the_range_is_told() -> None:
-    """With steps of 4 kA and a range of 5 to 7 kA no load stands on a step."""
+    """With steps of 4 kA and a range of 5 to 7 kA no load stands on a step: NOT A PLAN, and named."""
     horizon = horizon_of(4)
     limit = Availability("room", "load_max_ka", 7.0, horizon.start_min, horizon.end_min)
     works = Works((Rules(4.0),), horizon, SIX[:4], use=1.0, end=0.0, least=0.0, most=99.0)
-    with pytest.raises(NoRunnableDay, match="no plan day in whole steps"):
-        replace(works, availability=(limit,)).case().plan()
+    plan = replace(works, availability=(limit,)).case().plan()
+    assert plan.status is Status.NOT_A_PLAN
+    (broken,) = plan.audit.violations
+    assert "whole steps of 4 kA" in broken.meaning
+    assert broken.amount >= 1.0 - 1e-6
+
+
+def test_locked_loads_that_break_a_step_and_a_limit_on_changes_are_judged_not_refused() -> None:
+    """Two locked changes where one is allowed: the plan has them and says so; nothing is left to decide."""
+    horizon = horizon_of(4)
+    case = Works((Rules(1.0, changes_per_day=1, before=8.0),), horizon, SIX[:4], end=0.0, least=0.0).case()
+    lock = Series("lock", horizon.starts_min, horizon.lengths_min, np.array([9.0, 10.0, 10.0, 10.0]))
+    plan = replace(case, situation=replace(case.situation, locks={"room": lock})).plan()
+    assert plan.status is Status.NOT_A_PLAN
+    assert any("2 where 1 are allowed" in broken.meaning for broken in plan.audit.violations)
 
 
 def test_a_circuit_that_starts_at_the_beginning_may_jump_as_it_may_later() -> None:

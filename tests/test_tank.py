@@ -246,3 +246,23 @@ def test_step_without_width() -> None:
     """A step of value has a width."""
     with pytest.raises(InvalidValues, match=r"'tonnes' must be above 0 \[t\]"):
         ValueStep(0.0, 10.0)
+
+
+def test_a_tank_out_of_service_takes_its_range_along() -> None:
+    """One of two tanks out in the second hour: both ends of the range are half there, and only there."""
+    one_out = (fact("soda", "tanks", 1, 1, 1),)
+    low, high = SODA.range_t()
+    level = 0.3 * high
+    store = replace(SODA, name="soda")
+    (stock,) = declare(store, level, availability=one_out).stocks
+    np.testing.assert_allclose(stock.lower, [low, low / 2, low])
+    np.testing.assert_allclose(stock.upper, [high, high / 2, high])
+
+
+def test_a_dip_is_that_of_the_tanks_in_service() -> None:
+    """With one of two tanks out at the start 50 % are half of one; an outage later changes nothing."""
+    store = replace(SODA, name="soda")
+    whole = store.tonnes(level_percent=50.0)
+    for first, expected in ((0, whole / 2), (1, whole)):
+        known = Situation(availability=(fact("soda", "tanks", 1, first, 2),))
+        assert store.at_start(hours(3), known).tonnes(level_percent=50.0) == pytest.approx(expected)

@@ -16,7 +16,7 @@ import pytest
 from models.cell_temperature import ThermalLag
 from models.circuit import Circuit
 from models.contract.demand import DemandCharge
-from models.horizon import Array
+from models.horizon import Array, Series
 from models.meter import SiteMeter
 from models.rectifier import Rectifier
 from models.trade import Outlet
@@ -27,6 +27,8 @@ from scheduler.result import Plan, Status
 from tests.small_sites import Case, plain_case, plain_circuit
 
 ROOM = ThermalLag(nominal_density_ka_per_m2=6.0, cold_density_max_ka_per_m2=4.0)
+WARM = replace(ROOM, cold_below_c=73.0)
+"""The same room where 74 C, its steady temperature at 5 kA, is warm enough for every density."""
 PRICES = np.repeat([200.0, 20.0], 6)
 FULL_MW = 150 * (2.4 + 0.12 * 6.0) * 15.0 / 1000.0
 FIRST_MW = 0.226626
@@ -116,13 +118,50 @@ def test_a_rectifier_without_volts_for_the_cold_room_is_a_warning() -> None:
     assert warning.amount == pytest.approx(18.7, abs=0.01)
 
 
+def test_the_plan_keeps_the_density_of_a_cold_room() -> None:
+    """At 74 C 4 kA/m2 are 10 kA in the first cheap hour; it ends at 80 - 6 exp(-1/1.5) = 76.9 C, so no more.
+
+    The steady plan warns of 6 kA/m2 there; nothing else of it changes.
+    """
+    plan = made(case(plain_circuit(thermal=ROOM), demand=False))
+    assert plan.status is Status.PLAN
+    expected = np.array([5.0] * 6 + [10.0] + [15.0] * 5)
+    assert plan.audit.values["room_load"] == pytest.approx(expected, abs=2e-2)
+    assert plan.lag is not None
+    assert plan.lag.warnings == ()
+    assert plan.audit.violations == ()
+
+
+def test_the_plan_keeps_the_volts_of_a_cold_room() -> None:
+    """At 74 C a load of x kA needs 360 + 7.2 x + 1.725 (0.4 * 3 x - 6) V = 470 V at 12.94 kA."""
+    thermal = replace(ROOM, cold_below_c=60.0)
+    rectifier = Rectifier(1, 100.0, 470.0, drop_v=0.0)
+    plan = made(case(plain_circuit(thermal=thermal, rectifier=rectifier), demand=False))
+    most = (470.0 - 360.0 + 1.725 * 6.0) / (7.2 + 1.725 * 1.2)
+    assert most == pytest.approx(12.98, abs=0.01)
+    assert plan.audit.values["room_load"][6] == pytest.approx(most, abs=2e-2)
+    assert plan.lag is not None
+    assert plan.lag.warnings == ()
+
+
+def test_given_loads_keep_the_warning_of_a_cold_room() -> None:
+    """Where the loads are given there is nothing to limit: they stay, and so does the warning."""
+    of = case(plain_circuit(thermal=ROOM), demand=False)
+    horizon = of.horizon
+    given = Series("lock", horizon.starts_min, horizon.lengths_min, np.repeat([5.0, 15.0], 6))
+    plan = made(replace(of, situation=replace(of.situation, locks={"room": given})))
+    assert plan.audit.values["room_load"] == pytest.approx(np.repeat([5.0, 15.0], 6))
+    assert plan.lag is not None
+    assert [warning.key for warning in plan.lag.warnings] == ["room_cold_density"]
+
+
 def test_the_plan_leaves_power_free_under_a_billed_peak() -> None:
     """The plan that sees the lag keeps the import with it under the old peak and saves most of 226.63.
 
     Leaving 0.2266 MW free takes 0.39 kA at 0.576 MW/kA, and less in each later hour: 0.8 kAh in all, each
     of which earns 0.198 t * 200 less 0.576 MWh * 20, that is 28: about 24 of 226.63.
     """
-    of = case(plain_circuit(thermal=ROOM))
+    of = case(plain_circuit(thermal=WARM))
     steady, plan = of.plan(), made(of)
     assert steady.lag is not None
     assert plan.lag is not None
@@ -140,7 +179,7 @@ def test_the_plan_leaves_power_free_under_a_billed_peak() -> None:
 
 def test_the_certificate_bounds_the_steady_cost_of_the_plan_that_sees_the_lag() -> None:
     """The bound is that of the steady model; the plan's steady cost is held against it: an open gap."""
-    of = case(plain_circuit(thermal=ROOM))
+    of = case(plain_circuit(thermal=WARM))
     steady, plan = of.plan(), made(of)
     assert plan.certificate.lower_bound == steady.certificate.lower_bound
     assert plan.certificate.cost == plan.audit.cost > steady.audit.cost
@@ -161,7 +200,7 @@ def test_the_plan_keeps_the_import_limit_with_the_lag() -> None:
 
 def test_nothing_is_planned_again_where_the_lag_raises_no_peak() -> None:
     """With neither a demand charge nor a limit near, the plan is that of the steady voltage."""
-    of = case(plain_circuit(thermal=ROOM), demand=False)
+    of = case(plain_circuit(thermal=WARM), demand=False)
     plan = made(of)
     assert plan.audit.values["room_load"] == pytest.approx(of.plan().audit.values["room_load"], abs=1e-9)
     assert plan.lag is not None
@@ -171,7 +210,7 @@ def test_nothing_is_planned_again_where_the_lag_raises_no_peak() -> None:
 
 def test_comparisons_are_made_for_the_plan_that_is_shown() -> None:
     """The plan in place of the steady one has its comparison with a constant load."""
-    plan = made(case(plain_circuit(thermal=ROOM)), compare=True)
+    plan = made(case(plain_circuit(thermal=WARM)), compare=True)
     assert plan.lag is not None
     assert plan.lag.without_cost is not None
     assert [comparison.name for comparison in plan.comparisons] == ["cheapest constant load"]
@@ -188,7 +227,9 @@ def test_the_page_shows_the_lag_and_what_it_is_no_part_of() -> None:
     assert "Temperature lag, in no figure above" in text
     assert f"room {plan.lag.circuits[0].horizon_mwh:.2f} MWh" in text
     assert "This plan leaves power free for the lag" in text
-    assert "Warning: with the lag" in text
+    assert "Warning: with the lag" not in text
+    warned = case(plain_circuit(thermal=ROOM)).plan()
+    assert "Warning: with the lag" in summary_text(warned)
     assert "Temperature lag" not in summary_text(case(plain_circuit()).plan())
 
 
@@ -200,5 +241,7 @@ def test_plan_json_holds_the_lag_or_null() -> None:
     assert block["horizon"]["room"]["extra_dc_mwh"] == pytest.approx(plan.lag.circuits[0].horizon_mwh)
     assert block["cost_with_lag"] == pytest.approx(plan.audit.cost + plan.lag.contract_cost)
     assert block["steady_plan"]["cost"] == pytest.approx(plan.lag.without_cost)
-    assert block["warnings"][0]["worst_at"] == "2026-06-08T06:00+02:00"
+    assert block["warnings"] == []
+    warned = plan_document(case(plain_circuit(thermal=ROOM)).plan(), {})
+    assert warned["temperature_lag"]["warnings"][0]["worst_at"] == "2026-06-08T06:00+02:00"
     assert plan_document(case(plain_circuit()).plan(), {})["temperature_lag"] is None

@@ -97,7 +97,7 @@ def test_meter_range() -> None:
         (NEIGHBOUR, {"credit": float("nan")}, "'credit' must be finite"),
         (NEIGHBOUR, {"group": "gas"}, "'group' must be one of 'energy'"),
         (USE, {"rate_per_h": -1.0}, "'rate_per_h' must be at least 0"),
-        (USE, {"unit": "kW"}, "'unit' must be one of 'MW', 't/h', 'kg/h', 'm3/h'"),
+        (USE, {"unit": "kW"}, "'unit' must be one of 'MW', 'Mvar', 't/h', 'kg/h', 'm3/h'"),
         (USE, {"rate_per_h": None}, "exactly one of 'rate_per_h' and 'series' must be given"),
         (USE, {"series": "load"}, "exactly one of 'rate_per_h' and 'series' must be given"),
         (METER, {"import_max_mw": 0.0}, r"'import_max_mw' must be above 0 \[MW\]"),

@@ -97,6 +97,7 @@ def trip_plan() -> Plan:
         "train_feed": np.array([0.3, 0.0, 0.1]),
         "vaporiser_rate": np.array([0.0, 0.2, 0.0]),
         "store_level": np.array([10.27, 10.07, 10.16]),
+        "store_wagons": np.zeros(3),
         "near_take": np.full(3, 0.7),
         "far_take": np.full(3, 0.5),
         "acid_header_gas": np.full(3, 0.1),

@@ -19,17 +19,16 @@ from models.contract.component import (
     BillLine,
     Component,
     Fixed,
-    Peak,
     Profile,
     Term,
     component_kind,
     key_name,
 )
-from models.contract.periods import Cycle, Metered, billing_day_rule, days_in, metered
+from models.contract.periods import Cycle, Metered, billing_day_rule, days_in, joined_peak, metered
 from models.contract.primitives import ChosenCapacity, capacity_charge, cheapest_capacity
 from models.contract.state import Carried
 from models.contract.totals import term_name
-from models.horizon import Array, Horizon, Integers
+from models.horizon import Horizon
 from models.situation import Situation
 
 MEASURES = ("kw", "kva", "kw_or_kva")
@@ -253,11 +252,11 @@ class CapacityCharge(Component):
                     floor = max(floor, rho * situation.peak_targets_mw.get(before, 0.0))
                     parts.append((found[label], rho * factor))
             name = term_name(period)
-            terms.append(_peak(name, self._price(horizon, period), parts, floor))
+            terms.append(joined_peak(name, self._price(horizon, period), parts, floor))
             if self.excess_per_mw > 0 and self.contracted_mw is not None:
                 free = self.contracted_mw * (1.0 + self.excess_tolerance_percent / 100.0)
                 price = self.excess_per_mw * (days_in(horizon, period) if self.price_per_day else 1.0)
-                over = _peak(f"{name}_excess", price, parts[:1], max(free, own_floor))
+                over = joined_peak(f"{name}_excess", price, parts[:1], max(free, own_floor))
                 terms += [over, Fixed(f"{name}_free", -price * free, "demand")]
         return tuple(terms)
 
@@ -277,7 +276,14 @@ class CapacityCharge(Component):
             floor = max(
                 situation.peaks_mw.get(key, 0.0), situation.peak_targets_mw.get(key, 0.0), self.minimum_mw
             )
-            peaks.append(_peak(term_name(period), 0.0, [(found[period.label], factor)], floor))
+            peaks.append(
+                joined_peak(
+                    term_name(period),
+                    self.per_mw + self.excess_per_mw,
+                    [(found[period.label], factor)],
+                    floor,
+                )
+            )
         each = tuple(self.per_mw for _ in charged)
         over = tuple(self.per_mw + self.excess_per_mw for _ in charged)
         return (ChosenCapacity("capacity", each, over, tuple(peaks), *self.contracted_range_mw),)
@@ -288,7 +294,7 @@ class CapacityCharge(Component):
         found = metered(horizon, period, self.metering_minutes, self._window(), self.holidays)
         reactive = profile.reactive_mvar
         if not self._needs_factor or reactive is None:
-            return self._factor() * found.highest(horizon, profile.power_mw)
+            return self._factor() * found.highest(profile)
         real = found.means(profile.power_mw)
         apparent = np.hypot(real, found.means(reactive))
         highest = max(
@@ -410,24 +416,3 @@ def _mean_factor(profile: Profile, period: LocalMonth) -> float:
     )
     whole = float(np.hypot(real, imaginary))
     return real / whole if whole > 0 else 1.0
-
-
-def _peak(name: str, per_mw: float, parts: list[tuple[Metered, float]], floor: float) -> Peak:
-    """Return a peak over several sets of metering periods, each counted by a factor."""
-    periods: list[Integers] = []
-    positions: list[Integers] = []
-    weights: list[Array] = []
-    first = 0
-    for found, factor in parts:
-        periods.append(found.period + first)
-        positions.append(found.position)
-        weights.append(factor * found.weight)
-        first += int(found.period.max()) + 1 if len(found.period) else 0
-    return Peak(
-        name,
-        per_mw,
-        np.concatenate(periods),
-        np.concatenate(positions),
-        np.concatenate(weights),
-        floor_mw=floor,
-    )

@@ -19,8 +19,14 @@ import numpy as np
 from models.checks import Rule, between, check
 from models.contract.state import Carried
 from models.horizon import Array, Horizon, Integers
-from models.pieces import Cost, Declaration, Entry, Rows, Variable
+from models.pieces import Cost, Declaration, Entry, Ramp, Rows, Variable
+from models.ramping import RampResults, declare_ramps
 from models.situation import Situation
+
+LARGEST_PEAK_MW = 1e5
+"""Peak beyond which none is looked for. [MW]"""
+PEAK_TOLERANCE_MW = 1e-7
+"""How far a metered mean may stand above a peak by rounding. [MW]"""
 
 _KEY_NAME = re.compile(r"[a-z][a-z0-9_]*")
 
@@ -56,12 +62,16 @@ class Profile:
         not metered. Shape (n,). [Mvar]
     made_per_h : mapping
         What was made on each interval, by commodity. Each shape (n,). [t/h]
+    ramp_mwh : ndarray, optional
+        Energy that ramps at the start of each interval draw beyond it (see `models.ramping`); none unless
+        given. Shape (n,). [MWh]
     """
 
     horizon: Horizon
     power_mw: Array
     reactive_mvar: Array | None = None
     made_per_h: Mapping[str, Array] = field(default_factory=dict)
+    ramp_mwh: Array | None = None
 
 
 @dataclass(frozen=True)
@@ -181,6 +191,72 @@ class Term(ABC):
         """
         return self.exact(prefix, power_mw)
 
+    def peaks_in(self, prefix: str) -> tuple[tuple[str, Peak], ...]:
+        """Return the peaks that the term charges, each with the key of its variable.
+
+        Parameters
+        ----------
+        prefix : str
+            Start of every key of the term, as in `declare`. [-]
+
+        Returns
+        -------
+        tuple of (str, Peak)
+            Peaks; none for a term without. [-]
+        """
+        return ()
+
+    def ramp_prices(self, horizon: Horizon) -> Array:
+        """Return what a unit of ramp energy at the start of each interval can cost at most.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+
+        Returns
+        -------
+        ndarray
+            Zeros for a term that does not count ramps. Shape (n,). [currency/MWh]
+        """
+        return np.zeros(len(horizon))
+
+    def with_ramps(self, ramp_mwh: Array) -> Term:
+        """Return the term that counts the energy of given ramps beside a profile.
+
+        Parameters
+        ----------
+        ramp_mwh : ndarray
+            Energy of the ramps at the start of each interval. Shape (n,). [MWh]
+
+        Returns
+        -------
+        Term
+            The term itself where it does not count ramps. [-]
+        """
+        return self
+
+    def declare_ramps(self, horizon: Horizon, prefix: str, meter: str, ramps: RampResults) -> Declaration:
+        """Return what the term adds to `declare` where ramps are declared.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+        prefix : str
+            Start of every key of the term, as in `declare`. [-]
+        meter : str
+            Key of the metered import. [-]
+        ramps : RampResults
+            Keys of the energies of ramps. [-]
+
+        Returns
+        -------
+        Declaration
+            Nothing for a term that does not count ramps. [-]
+        """
+        return Declaration()
+
     @abstractmethod
     def declare(self, horizon: Horizon, prefix: str, meter: str) -> Declaration:
         """Return the term as linear records on the metered power.
@@ -249,6 +325,19 @@ class Peak(Term):
         Peak that is charged anyway: the highest so far, or the target of a longer plan. [MW]
     group : str
         Cost group. [-]
+    ramp_period, ramp_position : ndarray
+        Metering period in which a ramp at the start of a horizon interval counts, and that interval.
+        Shape (r,). [-]
+    ramp_per_h : ndarray
+        One over the length of that period. Shape (r,). [1/h]
+    ramp_mwh : ndarray, optional
+        Energy of ramps at the start of each interval, beside a profile; none unless given. Shape (n,). [MWh]
+
+    Notes
+    -----
+    The whole of a ramp counts in the metering period in which it starts. A period counts by the greater of
+    its mean without ramps and its mean with them: where an interval is longer than a period, later periods
+    have the mean without.
     """
 
     name: str
@@ -258,6 +347,10 @@ class Peak(Term):
     weight: Array
     floor_mw: float = 0.0
     group: str = "demand"
+    ramp_period: Integers = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    ramp_position: Integers = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    ramp_per_h: Array = field(default_factory=lambda: np.zeros(0))
+    ramp_mwh: Array | None = None
 
     def peak_mw(self, power_mw: Array) -> float:
         """Return the highest metered mean of a profile, without the floor.
@@ -272,9 +365,61 @@ class Peak(Term):
         float
             Highest mean; 0 if no metering period counts. [MW]
         """
+        means, ramped = self._means(power_mw)
+        return float(max(np.max(means, initial=0.0), np.max(ramped, initial=0.0)))
+
+    def _means(self, power_mw: Array) -> tuple[Array, Array]:
+        """Return the mean over each metering period, without and with ramps."""
         if len(self.period) == 0:
-            return 0.0
-        return float(np.max(np.bincount(self.period, weights=self.weight * power_mw[self.position])))
+            return np.zeros(0), np.zeros(0)
+        means: Array = np.bincount(self.period, weights=self.weight * power_mw[self.position]).astype(
+            np.float64
+        )
+        if self.ramp_mwh is None:
+            return means, means
+        extra = np.bincount(
+            self.ramp_period,
+            weights=self.ramp_per_h * self.ramp_mwh[self.ramp_position],
+            minlength=len(means),
+        )
+        return means, means + extra
+
+    def ramp_prices(self, horizon: Horizon) -> Array:
+        """Return the price of a metered mean by the length of its period (see `Term.ramp_prices`)."""
+        prices = np.zeros(len(horizon))
+        np.maximum.at(prices, self.ramp_position, self.per_mw * self.ramp_per_h)
+        return prices
+
+    def with_ramps(self, ramp_mwh: Array) -> Peak:
+        """Return the same with the energy of ramps (see `Term.with_ramps`)."""
+        return replace(self, ramp_mwh=ramp_mwh)
+
+    def peaks_in(self, prefix: str) -> tuple[tuple[str, Peak], ...]:
+        """Return the peak itself (see `Term.peaks_in`)."""
+        return ((f"{prefix}_peak", self),)
+
+    def ramps_above(self, power_mw: Array, peak_mw: float) -> Array:
+        """Return which ramps lift a metered mean above a peak, by their price.
+
+        Parameters
+        ----------
+        power_mw : ndarray
+            Mean import on each interval. Shape (n,). [MW]
+        peak_mw : float
+            The peak. [MW]
+
+        Returns
+        -------
+        ndarray
+            Price of ramp energy at the start of each interval that stands in such a mean, else 0.
+            Shape (n,). [currency/MWh]
+        """
+        prices = np.zeros(len(power_mw))
+        means, ramped = self._means(power_mw)
+        above = (ramped > means) & (ramped > peak_mw + PEAK_TOLERANCE_MW)
+        lifted = above[self.ramp_period]
+        np.maximum.at(prices, self.ramp_position[lifted], self.per_mw * self.ramp_per_h[lifted])
+        return prices
 
     def cost(self, horizon: Horizon, power_mw: Array) -> float:
         """Return the full charge of the billing period (see `Term.cost`)."""
@@ -299,7 +444,8 @@ class Peak(Term):
             key,
             "MW",
             np.array([self.floor_mw]),
-            np.array([np.inf]),
+            # Not infinite: planes below a look-ahead's cost may fall with the peak for ever.
+            np.array([max(LARGEST_PEAK_MW, self.floor_mw)]),
             labels=(self.name,),
             meaning=f"billed peak of {self.name}",
         )
@@ -318,6 +464,36 @@ class Peak(Term):
         )
         cost = Cost(prefix, self.group, key, np.array([self.per_mw]), constant=-self.sunk())
         return Declaration(variables=(peak,), rows=(above,), costs=(cost,))
+
+    def declare_ramps(self, horizon: Horizon, prefix: str, meter: str, ramps: RampResults) -> Declaration:
+        """Return the peak above every metered mean with ramps (see `Term.declare_ramps`)."""
+        if not len(self.ramp_period) or not ramps.keys:
+            return Declaration()
+        periods, rows = np.unique(self.ramp_period, return_inverse=True)
+        each = np.arange(len(periods))
+        kept = np.isin(self.period, periods)
+        first = np.zeros(len(periods), dtype=np.int64)
+        first[rows[::-1]] = self.ramp_position[::-1]
+        above = Rows(
+            f"{prefix}_above_ramps",
+            "MW",
+            (
+                Entry(f"{prefix}_peak", each, np.zeros(len(periods), dtype=np.int64), np.ones(len(periods))),
+                Entry(
+                    meter,
+                    np.searchsorted(periods, self.period[kept]),
+                    self.position[kept],
+                    -self.weight[kept],
+                ),
+                *(Entry(name, rows, self.ramp_position, -self.ramp_per_h) for name in ramps.keys),
+            ),
+            np.zeros(len(periods)),
+            np.full(len(periods), np.inf),
+            intervals=first,
+            breakable=False,
+            meaning=f"the billed peak of {self.name} is at least every metered mean, ramps included",
+        )
+        return Declaration(rows=(above,))
 
 
 @dataclass(frozen=True)
@@ -692,6 +868,37 @@ class Contract:
         return Declaration.merged(
             term.declare(horizon, prefix, meter) for prefix, term in self.terms(horizon, situation)
         )
+
+    def declare_ramps(
+        self, horizon: Horizon, situation: Situation, meter: str, ramps: tuple[Ramp, ...]
+    ) -> tuple[Declaration, RampResults]:
+        """Return what the terms ask of ramps as records: nothing where no term counts them.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+        situation : Situation
+            Prices, and the state of the billing periods. [-]
+        meter : str
+            Key of the metered import. [-]
+        ramps : tuple of Ramp
+            How setpoints travel after a change. [-]
+
+        Returns
+        -------
+        tuple of (Declaration, RampResults)
+            Records beside those of `declare`, and the keys of the ramps' energies. [-]
+        """
+        terms = self.terms(horizon, situation)
+        asked = np.zeros(len(horizon), dtype=bool)
+        for _, term in terms:
+            asked |= term.ramp_prices(horizon) > 0
+        # What is not yet decided in steps of hours has no ramps worth telling.
+        asked[horizon.plan_intervals :] = False
+        travelling, results = declare_ramps(ramps, horizon, asked)
+        rows = [term.declare_ramps(horizon, prefix, meter, results) for prefix, term in terms]
+        return Declaration.merged((travelling, *rows)), results
 
     def bill(self, profile: Profile, situation: Situation) -> tuple[BillLine, ...]:
         """Return the bill of a profile, line by line.

@@ -52,7 +52,9 @@ class DemandCharge(Component):
     Metering periods follow each other from local midnight. A period counts if it *starts* inside the
     window, also where it ends outside. A period that the horizon covers only in part (at its edge)
     is measured by the mean over the part covered. A horizon interval longer than the metering
-    period counts by itself, its load being constant inside; of shorter ones the mean counts.
+    metering period counts by itself, its load being constant inside; of shorter ones the mean counts.
+    Where loads travel to their new value at a rate, what they draw on the way counts in the period in
+    which they start (see `models.ramping`), so a period may stand above both intervals' loads.
 
     A month of the horizon is charged ``per_mw_month * max(floor, highest mean)``: for a bill the
     floor is the month's highest mean so far, for a plan also the target of a longer plan. A month
@@ -97,9 +99,22 @@ class DemandCharge(Component):
         for month, starts, ends in self._counted(horizon):
             key = (self.name, month.label)
             floor = max(situation.peaks_mw.get(key, 0.0), situation.peak_targets_mw.get(key, 0.0), 0.0)
+            starts, ends = telling_periods(horizon, starts, ends)
             period, position, weight = metered_means(horizon, starts, ends)
-            term_name = month.label.replace("-", "_")
-            terms.append(Peak(term_name, self.per_mw_month, period, position, weight, floor_mw=floor))
+            ramp_period, ramp_position, per_h = ramps_inside(horizon, starts, ends)
+            terms.append(
+                Peak(
+                    month.label.replace("-", "_"),
+                    self.per_mw_month,
+                    period,
+                    position,
+                    weight,
+                    floor_mw=floor,
+                    ramp_period=ramp_period,
+                    ramp_position=ramp_position,
+                    ramp_per_h=per_h,
+                )
+            )
         return tuple(terms)
 
     def bill(self, profile: Profile, situation: Situation) -> tuple[BillLine, ...]:
@@ -122,7 +137,14 @@ class DemandCharge(Component):
         for month, starts, ends in self._counted(horizon):
             starts, ends = np.maximum(starts, horizon.start_min), np.minimum(ends, horizon.end_min)
             energy = calendar.energy_mwh(horizon, profile.power_mw, starts, ends)
-            highest = float(np.max(energy / ((ends - starts) / 60.0), initial=0.0))
+            hours = (ends - starts) / 60.0
+            highest = float(np.max(energy / hours, initial=0.0))
+            if profile.ramp_mwh is not None:
+                for i, ramp in enumerate(profile.ramp_mwh.tolist()):
+                    # Ramps of a shorter interval join the others of their period.
+                    now = (starts <= horizon.starts_min[i]) & (horizon.starts_min[i] < ends)
+                    energy[now] += ramp
+                highest = max(highest, float(np.max(energy / hours, initial=0.0)))
             so_far = situation.peaks_mw.get((self.name, month.label), 0.0)
             billed = max(highest, so_far)
             lines.append(
@@ -163,8 +185,18 @@ class DemandCharge(Component):
         return found
 
 
-def metered_means(horizon: Horizon, starts: Integers, ends: Integers) -> tuple[Integers, Integers, Array]:
-    """Return the means over metering periods as weights on intervals.
+def _touched(horizon: Horizon, starts: Integers, ends: Integers) -> tuple[Integers, Integers]:
+    """Return the first and the last interval that each metering period touches."""
+    first = np.searchsorted(horizon.starts_min, starts, side="right") - 1
+    last = np.searchsorted(horizon.starts_min, ends, side="left") - 1
+    return first, last
+
+
+def telling_periods(horizon: Horizon, starts: Integers, ends: Integers) -> tuple[Integers, Integers]:
+    """Return the parts of metering periods inside the horizon, without those that tell nothing new.
+
+    Periods inside one interval all have its load as their mean, and ramps count in the first: that one is
+    enough.
 
     Parameters
     ----------
@@ -176,18 +208,57 @@ def metered_means(horizon: Horizon, starts: Integers, ends: Integers) -> tuple[I
     Returns
     -------
     tuple of ndarray
-        Number of the period, position of the interval and share of the interval in the mean, for each
-        weight; periods inside one interval stand once. Each shape (w,). [-]
+        Starts and ends of the periods that are kept. Each shape (m,). [min]
     """
     starts, ends = np.maximum(starts, horizon.start_min), np.minimum(ends, horizon.end_min)
-    first = np.searchsorted(horizon.starts_min, starts, side="right") - 1
-    last = np.searchsorted(horizon.starts_min, ends, side="left") - 1
-    # Periods inside one interval all have its load as their mean: one row is enough for them.
+    first, last = _touched(horizon, starts, ends)
     alone = np.flatnonzero(first == last)
     kept = np.union1d(np.flatnonzero(first != last), alone[np.unique(first[alone], return_index=True)[1]])
-    starts, ends, first, last = starts[kept], ends[kept], first[kept], last[kept]
+    return starts[kept], ends[kept]
+
+
+def ramps_inside(horizon: Horizon, starts: Integers, ends: Integers) -> tuple[Integers, Integers, Array]:
+    """Return which ramps count in which metering period.
+
+    Parameters
+    ----------
+    horizon : Horizon
+        The intervals. [-]
+    starts, ends : ndarray
+        Metering periods inside the horizon, from `telling_periods`. Each shape (k,). [min]
+
+    Returns
+    -------
+    tuple of ndarray
+        Period, interval at whose start the ramp is, and one over the period's length. Each shape (r,).
+        [-], [-], [1/h]
+    """
+    # Periods of one month neither overlap nor touch out of order, so a search finds the only one.
+    period = np.searchsorted(starts, horizon.starts_min, side="right") - 1
+    inside = np.flatnonzero((period >= 0) & (horizon.starts_min < ends[period])) if len(starts) else starts
+    period = period[inside]
+    return period.astype(np.int64), inside.astype(np.int64), 60.0 / (ends - starts)[period]
+
+
+def metered_means(horizon: Horizon, starts: Integers, ends: Integers) -> tuple[Integers, Integers, Array]:
+    """Return the means over metering periods as weights on intervals.
+
+    Parameters
+    ----------
+    horizon : Horizon
+        The intervals. [-]
+    starts, ends : ndarray
+        Metering periods inside the horizon, from `telling_periods`. Each shape (k,). [min]
+
+    Returns
+    -------
+    tuple of ndarray
+        Number of the period, position of the interval and share of the interval in the mean, for each
+        weight. Each shape (w,). [-]
+    """
+    first, last = _touched(horizon, starts, ends)
     parts = last - first + 1
-    period = np.repeat(np.arange(len(kept)), parts)
+    period = np.repeat(np.arange(len(starts)), parts)
     position = np.arange(len(period)) - np.repeat(np.cumsum(parts) - parts, parts) + first[period]
     part_starts = np.maximum(horizon.starts_min[position], starts[period])
     part_ends = np.minimum((horizon.starts_min + horizon.lengths_min)[position], ends[period])

@@ -19,7 +19,8 @@ import numpy as np
 from models.checks import Rule, between
 from models.contract import calendar
 from models.contract.calendar import ClockWindow, LocalMonth
-from models.contract.demand import metered_means
+from models.contract.component import Peak, Profile
+from models.contract.demand import metered_means, ramps_inside, telling_periods
 from models.horizon import Array, Horizon, Integers, day_start_minute, instant_of
 
 Per = Literal["month", "year"]
@@ -186,6 +187,11 @@ class Metered:
         Metering period and horizon interval of each weight. Each shape (w,). [-]
     weight : ndarray
         Share of that interval in the metering period's mean. Shape (w,). [-]
+    ramp_period, ramp_position : ndarray
+        Metering period in which a ramp at the start of an interval counts, and that interval. Each shape
+        (r,). [-]
+    ramp_per_h : ndarray
+        One over the length of that period. Shape (r,). [1/h]
     """
 
     starts_min: Integers
@@ -193,24 +199,52 @@ class Metered:
     period: Integers
     position: Integers
     weight: Array
+    ramp_period: Integers
+    ramp_position: Integers
+    ramp_per_h: Array
 
-    def highest(self, horizon: Horizon, values: Array) -> float:
+    def highest(self, profile: Profile) -> float:
         """Return the highest mean of a profile over the metering periods, from its integral.
 
         Parameters
         ----------
-        horizon : Horizon
-            The intervals. [-]
-        values : ndarray
-            Value on each interval. Shape (n,). [any]
+        profile : Profile
+            Metered load; energy of ramps counts in the metering period in which they start. [-]
 
         Returns
         -------
         float
-            Highest mean, at least 0; 0 where no metering period counts. [as the values]
+            Highest mean, at least 0; 0 where no metering period counts. [MW]
         """
-        drawn = calendar.energy_mwh(horizon, values, self.starts_min, self.ends_min)
-        return float(np.max(drawn / ((self.ends_min - self.starts_min) / 60.0), initial=0.0))
+        horizon, starts, ends = profile.horizon, self.starts_min, self.ends_min
+        energy = calendar.energy_mwh(horizon, profile.power_mw, starts, ends)
+        hours = (ends - starts) / 60.0
+        highest = float(np.max(energy / hours, initial=0.0))
+        if profile.ramp_mwh is None or not len(starts):
+            return highest
+        here = np.searchsorted(starts, horizon.starts_min, side="right") - 1
+        counts = (here >= 0) & (horizon.starts_min < ends[here])
+        np.add.at(energy, here[counts], profile.ramp_mwh[counts])
+        return max(highest, float(np.max(energy / hours, initial=0.0)))
+
+    def peak(self, name: str, per_mw: float, floor_mw: float) -> Peak:
+        """Return a peak over the metering periods.
+
+        Parameters
+        ----------
+        name : str
+            Name of the term. [-]
+        per_mw : float
+            Price, 0 or more. [currency/MW]
+        floor_mw : float
+            Peak that is charged anyway. [MW]
+
+        Returns
+        -------
+        Peak
+            The peak. [-]
+        """
+        return joined_peak(name, per_mw, [(self, 1.0)], floor_mw)
 
     def means(self, values: Array) -> Array:
         """Return the mean of a profile over each metering period that the weights tell apart.
@@ -259,9 +293,46 @@ def metered(
     counts = window.holds(local.month, local.day_type, local.minute)
     counts &= (starts >= period.start_min) & (starts < period.end_min)
     starts, ends = starts[counts], ends[counts]
-    number, position, weight = metered_means(horizon, starts, ends)
+    telling = telling_periods(horizon, starts, ends)
     return Metered(
-        np.maximum(starts, horizon.start_min), np.minimum(ends, horizon.end_min), number, position, weight
+        np.maximum(starts, horizon.start_min),
+        np.minimum(ends, horizon.end_min),
+        *metered_means(horizon, *telling),
+        *ramps_inside(horizon, *telling),
+    )
+
+
+def joined_peak(name: str, per_mw: float, parts: Sequence[tuple[Metered, float]], floor_mw: float) -> Peak:
+    """Return a peak over several sets of metering periods, each counted by a factor.
+
+    Parameters
+    ----------
+    name : str
+        Name of the term. [-]
+    per_mw : float
+        Price, 0 or more. [currency/MW]
+    parts : sequence of (Metered, float)
+        Metering periods and the factor on their means. [-]
+    floor_mw : float
+        Peak that is charged anyway. [MW]
+
+    Returns
+    -------
+    Peak
+        The peak. [-]
+    """
+    first = np.concatenate([[0], np.cumsum([1 + int(m.period.max(initial=-1)) for m, _ in parts])])
+    pairs = list(zip(parts, first[:-1].tolist(), strict=True))
+    return Peak(
+        name,
+        per_mw,
+        np.concatenate([m.period + start for (m, _), start in pairs]),
+        np.concatenate([m.position for m, _ in parts]),
+        np.concatenate([factor * m.weight for m, factor in parts]),
+        floor_mw=floor_mw,
+        ramp_period=np.concatenate([m.ramp_period + start for (m, _), start in pairs]),
+        ramp_position=np.concatenate([m.ramp_position for m, _ in parts]),
+        ramp_per_h=np.concatenate([factor * m.ramp_per_h for m, factor in parts]),
     )
 
 

@@ -7,7 +7,7 @@ must be left. Rates, peaks and fixed money stand in `component`; deviations from
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
@@ -15,7 +15,10 @@ import numpy as np
 from models.contract.component import Peak, Term
 from models.horizon import Array, Horizon, Integers
 from models.pieces import Cost, Declaration, Entry, Rows, Variable
+from models.ramping import RampResults
 
+LARGEST_IMPORT_MW = 10_000.0
+"""Import beyond which no total is looked for: it keeps a program split at the plan day bounded. [MW]"""
 CLIFF_TOLERANCE = 1e-9
 """Share by which a total may miss a threshold by rounding and still count as reaching it."""
 CLIFF_MARGIN = 2e-6
@@ -131,7 +134,13 @@ class OfTotal(Term):
         each = np.arange(len(self.lines))
         return Declaration(
             variables=(
-                Variable(total, "MWh", -free, free, labels=(self.name,), meaning=f"total of {self.name}"),
+                Variable(
+                    total,
+                    "MWh",
+                    *total_range(horizon, self.weight, self.offset),
+                    labels=(self.name,),
+                    meaning=f"total of {self.name}",
+                ),
                 Variable(
                     charge, "currency", -free, free, labels=(self.name,), meaning=f"charge of {self.name}"
                 ),
@@ -240,7 +249,7 @@ class Cliff(Term):
     offset : float
         Total before and after the horizon. [MWh]
     peak : Peak or None
-        The peak, with its floor; its own price is not used. None if no side asks for one. [-]
+        The peak, with its floor; its own price only weighs ramps. None if no side asks for one. [-]
     sides : tuple of Side
         The sides, the first without any condition that another lacks. [-]
     chosen : str or None
@@ -291,6 +300,24 @@ class Cliff(Term):
         total, peak = self._total(horizon, power_mw), self._peak(power_mw)
         chosen = next((side for side in self.sides if side.name == self.chosen), None)
         return self._charge(chosen or self.reached(total, peak), total, peak)
+
+    def peaks_in(self, prefix: str) -> tuple[tuple[str, Peak], ...]:
+        """Return the peak, if any (see `Term.peaks_in`)."""
+        return () if self.peak is None else ((f"{prefix}_peak", self.peak),)
+
+    def ramp_prices(self, horizon: Horizon) -> Array:
+        """Return the greatest price of the peak (see `Term.ramp_prices`)."""
+        return np.zeros(len(horizon)) if self.peak is None else self.peak.ramp_prices(horizon)
+
+    def with_ramps(self, ramp_mwh: Array) -> Cliff:
+        """Return the same with the energy of ramps in its peak (see `Term.with_ramps`)."""
+        return self if self.peak is None else replace(self, peak=self.peak.with_ramps(ramp_mwh))
+
+    def declare_ramps(self, horizon: Horizon, prefix: str, meter: str, ramps: RampResults) -> Declaration:
+        """Return the peak above every metered mean with ramps (see `Term.declare_ramps`)."""
+        if self.peak is None:
+            return Declaration()
+        return self.peak.declare_ramps(horizon, prefix, meter, ramps)
 
     def error(self, horizon: Horizon, power_mw: Array) -> float:
         """Return what the chosen side's charge lacks to the true one.
@@ -350,7 +377,13 @@ class Cliff(Term):
         zero, one, free = np.zeros(1, dtype=np.int64), np.ones(1), np.full(1, np.inf)
         at = np.flatnonzero(self.weight)
         variables = [
-            Variable(total, "MWh", -free, free, labels=(self.name,), meaning=f"total of {self.name}")
+            Variable(
+                total,
+                "MWh",
+                *total_range(horizon, self.weight, self.offset),
+                labels=(self.name,),
+                meaning=f"total of {self.name}",
+            )
         ]
         rows = [
             Rows(
@@ -416,6 +449,27 @@ class Cliff(Term):
             f"{prefix}: the charge jumps, so a program needs one of its cases chosen ({names}; got "
             f"{self.chosen!r}): plan each of them, or name one in the state of the bill"
         )
+
+
+def total_range(horizon: Horizon, weight: Array, offset: float) -> tuple[Array, Array]:
+    """Return the range in which a total is looked for.
+
+    Parameters
+    ----------
+    horizon : Horizon
+        The intervals. [-]
+    weight : ndarray
+        What a unit of each interval's energy adds to the total. Shape (n,). [MWh/MWh]
+    offset : float
+        Total before and after the horizon. [MWh]
+
+    Returns
+    -------
+    tuple of ndarray
+        Least and greatest total. Each shape (1,). [MWh]
+    """
+    reach = float(np.sum(np.abs(weight) * horizon.hours)) * LARGEST_IMPORT_MW
+    return np.array([offset - reach]), np.array([offset + reach])
 
 
 def joined_cases(names: Sequence[Sequence[str]]) -> tuple[str, ...]:
@@ -502,7 +556,7 @@ class ChosenCapacity(Term):
     excess_per_mw : tuple of float
         Price of the excess in each period, 0 or more. [currency/MW]
     peaks : tuple of Peak
-        The peak of each period, with its floor; its own price is not used. [-]
+        The peak of each period, with its floor; its own price only weighs ramps. [-]
     least_mw, most_mw : float
         Range of the capacity. [MW]
     group : str
@@ -542,6 +596,25 @@ class ChosenCapacity(Term):
         peaks = self._peaks(power_mw)
         best = self.best_mw(power_mw)
         return capacity_charge(best, peaks, self.per_mw, self.excess_per_mw)
+
+    def peaks_in(self, prefix: str) -> tuple[tuple[str, Peak], ...]:
+        """Return the peak of each period (see `Term.peaks_in`)."""
+        return tuple((f"{prefix}_{peak.name}_peak", peak) for peak in self.peaks)
+
+    def ramp_prices(self, horizon: Horizon) -> Array:
+        """Return the greatest price of the peaks (see `Term.ramp_prices`)."""
+        result: Array = np.max([peak.ramp_prices(horizon) for peak in self.peaks], axis=0)
+        return result
+
+    def with_ramps(self, ramp_mwh: Array) -> ChosenCapacity:
+        """Return the same with the energy of ramps in its peaks (see `Term.with_ramps`)."""
+        return replace(self, peaks=tuple(peak.with_ramps(ramp_mwh) for peak in self.peaks))
+
+    def declare_ramps(self, horizon: Horizon, prefix: str, meter: str, ramps: RampResults) -> Declaration:
+        """Return each peak above every metered mean with ramps (see `Term.declare_ramps`)."""
+        return Declaration.merged(
+            peak.declare_ramps(horizon, f"{prefix}_{peak.name}", meter, ramps) for peak in self.peaks
+        )
 
     def exact_on(self, horizon: Horizon, prefix: str, power_mw: Array) -> dict[str, Array]:
         """Return the capacity, the peaks and what exceeds it (see `Term.exact_on`)."""

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from models.checks import InvalidValues, at_least, between, check, one_of
 from models.contract import calendar
-from models.contract.component import BillLine, Component, Peak, Profile, Term, component_kind, key_name
+from models.contract.component import BillLine, Component, Profile, Term, component_kind, key_name
 from models.contract.periods import Cycle, billing_day_rule, metered
 from models.contract.primitives import Cliff, Side, case_of_period, joined_cases, reached
 from models.contract.state import Carried
@@ -146,7 +146,8 @@ class Utilisation(Component):
             floor = max(situation.peaks_mw.get(key, 0.0), situation.peak_targets_mw.get(key, 0.0), 0.0)
             found = metered(horizon, total.period, self.metering_minutes, calendar.ClockWindow())
             name = term_name(total.period)
-            peak = Peak(name, 0.0, found.period, found.position, found.weight, floor_mw=floor)
+            # Its price weighs the ramps that lift it; what is charged stands in the sides.
+            peak = found.peak(name, max(side.per_mw for side in self._sides()), floor)
             terms.append(
                 Cliff(
                     name,
@@ -166,7 +167,7 @@ class Utilisation(Component):
             Carried(
                 period.label,
                 metered(profile.horizon, period, self.metering_minutes, calendar.ClockWindow()).highest(
-                    profile.horizon, profile.power_mw
+                    profile
                 ),
                 drawn_mwh(profile, period),
             )
@@ -180,7 +181,7 @@ class Utilisation(Component):
             key = (self.name, period.label)
             energy = situation.state.energy_mwh.get(key, 0.0) + drawn_mwh(profile, period)
             own = metered(profile.horizon, period, self.metering_minutes, calendar.ClockWindow())
-            peak = max(own.highest(profile.horizon, profile.power_mw), situation.peaks_mw.get(key, 0.0))
+            peak = max(own.highest(profile), situation.peaks_mw.get(key, 0.0))
             side = reached(self._sides(), energy, peak)
             hours = f"{energy / peak:,.1f}" if peak > 0 else "no"
             step = next(step for step in self.steps if step.name == side.name)

@@ -41,9 +41,15 @@ def bill(
 ) -> None:
     """Bill a load PROFILE under a CONTRACT: a contract file, or a site file with its contract and prices.
 
+    \b
+    When:      to compare contracts for one load, and to check a supplier's invoice.
+    Example:   brinewatt bill contract.toml load.csv --prices prices.csv --out june
+
     PROFILE is a table start, minutes, power_mw, optional reactive_mvar and what was made
     (chlorine_wet_t_per_h and so on). Every line stands with quantity, rate, amount and formula in words.
-    """
+
+    Exit codes: 0 done; 2 wrong use or bad input.
+    """  # noqa: D301 - click takes the backspace as "do not wrap"
     import models.kinds  # noqa: F401 - fills the registers of kinds
     from models.contract.bill import make_bill
     from models.contract.invoice import compare

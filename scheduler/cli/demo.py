@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import shutil
 from importlib.resources import as_file, files
 from pathlib import Path
 
 import click
 
-from scheduler.cli.steps import finish, options_for, read, ready, tell
-from scheduler.errors import FolderError
-
-NOT_COPIED = shutil.ignore_patterns("__init__.py", "__pycache__")
+from scheduler.cli.steps import copy_folder, finish, options_for, read, ready, tell
 
 
 @click.command()
@@ -27,19 +23,20 @@ NOT_COPIED = shutil.ignore_patterns("__init__.py", "__pycache__")
 def demo(ctx: click.Context, copy_to: Path | None, out: Path | None, replace: bool) -> None:
     """Plan a day of an invented site with mercury, sodium and potash rooms.
 
+    \b
+    When:      to see what comes out, or to start from a large site.
+    Examples:  brinewatt demo
+               brinewatt demo --copy my_site
+
     Everything in the demo is made up: site, prices, orders and plant values.
-    """
+
+    Exit codes: 0 done; 2 a folder exists or cannot be written; 4 a limit of the solver.
+    """  # noqa: D301 - click takes the backspace as "do not wrap"
     from scheduler.plan import make_plan
 
     with as_file(files("tariffs_demo")) as folder:
         if copy_to is not None:
-            try:
-                shutil.copytree(folder, copy_to, ignore=NOT_COPIED)
-            except OSError as error:
-                raise FolderError(
-                    f"{copy_to}: the demo cannot be copied there ({error.strerror or 'it exists already'}): "
-                    "name a folder that does not exist yet"
-                ) from error
+            copy_folder(folder, copy_to)
             tell(f"Copied. Edit {copy_to / 'site.toml'}, then: brinewatt plan {copy_to / 'site.toml'}")
             return
         site = folder / "site.toml"

@@ -23,9 +23,15 @@ from scheduler.cli.steps import FILE
 def import_rate(record: Path, out: Path, timezone: str) -> None:
     """Make a contract file from RECORD, a US utility rate in the open JSON layout.
 
+    \b
+    When:      once for each rate, before billing or planning under it.
+    Example:   brinewatt import-rate record.json --timezone America/Chicago --out rate.toml
+
     What a contract cannot hold and what should be verified is told here, and stands in the notes of the
     file: nothing is dropped in silence. Verify every rate with the utility's own sheet.
-    """
+
+    Exit codes: 0 done; 2 wrong use or bad input.
+    """  # noqa: D301 - click takes the backspace as "do not wrap"
     import models.kinds  # noqa: F401 - fills the registers of kinds
     from scheduler.read.rate_import import import_record
 

@@ -13,15 +13,27 @@ from scheduler.cli.bill import bill
 from scheduler.cli.check import check
 from scheduler.cli.demo import demo
 from scheduler.cli.import_rate import import_rate
+from scheduler.cli.new import new
 from scheduler.cli.plan import plan
 from scheduler.cli.replan import replan
 from scheduler.cli.sheet import sheet
 from scheduler.cli.tariffs import tariffs
+from scheduler.cli.why import why
 from scheduler.errors import BrinewattError
+from scheduler.read.problems import hint
 
 
 class Group(click.Group):
     """A group that tells an error of ours in words and ends with its exit code."""
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command; a wrong name is answered with the closest one (see `click.Group`)."""
+        name = str(args[0])
+        if self.get_command(ctx, name) is None and not name.startswith("-"):
+            ctx.fail(f"No such command '{name}'{hint(name, self.list_commands(ctx))}")
+        return super().resolve_command(ctx, args)
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; turn an error of ours into words on stderr (see `click.Group.invoke`)."""
@@ -36,7 +48,8 @@ HELP = """Plan the hourly load of chlor-alkali cell rooms at the lowest power co
 
 \b
 First try the invented demo site:     brinewatt demo
-Then copy it and make it your own:    brinewatt demo --copy my_site
+Start a small site of your own:       brinewatt new my_site
+Or copy the demo and change it:       brinewatt demo --copy my_site
 Check your files:                     brinewatt check my_site/site.toml
 Make the plan for a day:              brinewatt plan my_site/site.toml --day 2026-06-08
 Plan the rest of a running day:       brinewatt replan my_site/site.toml --earlier FOLDER ...
@@ -44,6 +57,10 @@ Judge loads of your own:              brinewatt sheet my_site/site.toml loads.cs
 Put supply contracts side by side:    brinewatt tariffs my_site/study.toml
 Test planning on past prices:         brinewatt backtest my_site/site.toml --first-day ...
 Bill a load under a contract:         brinewatt bill contract.toml profile.csv ...
+Make a contract of a US rate:         brinewatt import-rate record.json ...
+Ask why a load is where it is:        brinewatt why my_site/site.toml room_a 19:00
+
+brinewatt COMMAND --help says for each command what it does, when to use it, and an example.
 
 Exit codes: 0 done; 1 a bug; 2 wrong use or bad input; 3 a duty is missed or NOT A PLAN;
 4 a limit of the solver.
@@ -65,6 +82,7 @@ def main() -> None:
 
 main.add_command(plan)
 main.add_command(demo)
+main.add_command(new)
 main.add_command(check)
 main.add_command(replan)
 main.add_command(sheet)
@@ -72,6 +90,7 @@ main.add_command(tariffs)
 main.add_command(backtest)
 main.add_command(bill)
 main.add_command(import_rate)
+main.add_command(why)
 
 if __name__ == "__main__":
     sys.exit(main())

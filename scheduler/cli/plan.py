@@ -42,9 +42,17 @@ def plan(
 ) -> None:
     """Make the load plan for a day from SITE, a site file in TOML.
 
+    \b
+    When:      each morning, once prices and orders are known.
+    Examples:  brinewatt plan my_site/site.toml
+               brinewatt plan my_site/site.toml --day 2026-06-08 --prices today.csv
+
     Reads the files that the site file names (or those given here), plans the day and its look-ahead,
     checks the plan by exact simulation and writes a folder that is complete or absent.
-    """
+
+    Exit codes: 0 done; 2 wrong use or bad input; 3 a duty is missed, or NOT A PLAN; 4 a limit of the
+    solver.
+    """  # noqa: D301 - click takes the backspace as "do not wrap"
     from scheduler.plan import make_plan
 
     inputs = read(site, day.date() if day else None, given_files(files), sequence)

@@ -61,11 +61,19 @@ def replan(
 ) -> None:
     """Plan what is left of a day again, from SITE and the plan that is running.
 
+    \b
+    When:      during the day, when stocks, equipment or prices are not what the plan expects.
+    Example:   brinewatt replan my_site/site.toml --earlier plan_2026-06-08
+                   --from 2026-06-08T10:00 --stocks now.csv --out plan_10
+
     The past is fixed, the next minutes are frozen, hours in --locks stay as they are. Give the
     --stocks read now (tanks left out are taken as the running plan expects them) and what has
     changed: --availability, --prices, or --orders with what is still to load. The difference to the
     running plan is told in loads, reasons and money.
-    """
+
+    Exit codes: 0 done; 2 wrong use or bad input; 3 a duty is missed, or NOT A PLAN; 4 a limit of the
+    solver.
+    """  # noqa: D301 - click takes the backspace as "do not wrap"
     from scheduler.given import pipelines_only
     from scheduler.given import replan as again
     from scheduler.read.earlier import open_earlier
@@ -93,6 +101,7 @@ def replan(
             freeze,
             options_for(inputs, seconds),
             delivered,
+            running.takes(inputs.site),
         )
     extra = {"difference.csv": lambda path: write_text(path, difference_csv(made))}
     ctx.exit(finish(made.plan, inputs, out, replace, difference_text(made), extra))

@@ -43,10 +43,17 @@ def sheet(
 ) -> None:
     """Audit and price your own loads: SHEET is a table start, minutes, circuit, load_ka.
 
+    \b
+    When:      to hold a plan of your own against the limits and against the best plan.
+    Example:   brinewatt sheet my_site/site.toml my_loads.csv --out my_sheet
+
     The loads of the sheet are taken as they are, everything else is planned around them by the same
     code as any plan. Broken limits are named, and the cost is set against the plan for the same day.
     Intervals or circuits that the sheet leaves out are planned.
-    """
+
+    Exit codes: 0 done; 2 wrong use or bad input; 3 a duty is missed, or NOT A PLAN; 4 a limit of the
+    solver.
+    """  # noqa: D301 - click takes the backspace as "do not wrap"
     from scheduler.given import judge
     from scheduler.plan import make_plan
     from scheduler.report.difference import judgement_text

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import datetime as dt
+import shutil
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from scheduler.errors import InputError, Problem
+from scheduler.errors import FolderError, InputError, Problem
 from scheduler.folder import check_before, publish
 from scheduler.result import Plan, Status
 
@@ -18,10 +19,48 @@ if TYPE_CHECKING:
     from scheduler.plan import PlanOptions
     from scheduler.read.inputs import Inputs
     from scheduler.report.files import Writer
+    from scheduler.report.limits import ValueLike
 
 EXIT_OF = {Status.PLAN: 0, Status.MISSES: 3, Status.NOT_A_PLAN: 3, Status.SOLVER_LIMIT: 4}
 
-FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
+
+class ExistingFile(click.Path):
+    """A file that exists; a wrong name is answered with the closest one beside it."""
+
+    def __init__(self) -> None:
+        super().__init__(exists=True, dir_okay=False, path_type=Path)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the path, or name a close one (see `click.ParamType.convert`)."""
+        path = Path(value)
+        if not path.exists():
+            self.fail(f"'{path}' does not exist{near(path)}", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+def near(path: Path) -> str:
+    """Return the end of a message that names the closest of the names beside a path.
+
+    Parameters
+    ----------
+    path : Path
+        A path that does not exist. [-]
+
+    Returns
+    -------
+    str
+        "; did you mean 'x'?", or nothing. [-]
+    """
+    from scheduler.read.problems import close_match
+
+    folder = path.parent
+    if not folder.is_dir():
+        return f": there is no folder '{folder}'{near(folder) if folder.parent != folder else ''}"
+    return close_match(path.name, sorted(entry.name for entry in folder.iterdir()))
+
+
+FILE = ExistingFile()
+NOT_COPIED = shutil.ignore_patterns("__init__.py", "__pycache__")
 FOLDER = click.Path(file_okay=False, path_type=Path)
 ROLE_OPTIONS = (
     ("prices", "Price file (CSV, XLSX, IEC 62325 XML); may repeat."),
@@ -30,6 +69,7 @@ ROLE_OPTIONS = (
     ("availability", "Outages and limits."),
     ("loads", "Actual loads of past weeks."),
     ("locks", "Loads that are given and not planned."),
+    ("takes", "What pipeline customers take now, and what was announced to them."),
     ("profiles", "Profiles, for example other site load."),
     ("peaks", "Peaks so far in the billing month, and targets."),
     ("state", "Totals and peaks of billing periods so far, and what is expected."),
@@ -210,6 +250,7 @@ def finish(
     replace: bool,
     more: str = "",
     extra: Mapping[str, Writer] | None = None,
+    values: Sequence[ValueLike] = (),
 ) -> int:
     """Publish a plan's folder, show its summary, return the exit code.
 
@@ -227,6 +268,8 @@ def finish(
         Text that stands below the summary. [-]
     extra : mapping, optional
         Further files by name. [-]
+    values : sequence
+        What limits are worth, for page and workbook; empty if nobody asked. [-]
 
     Returns
     -------
@@ -238,11 +281,120 @@ def finish(
 
     tell("writing ...")
     target = folder_of(inputs, out)
-    writers = {**plan_files(plan, inputs.digests, inputs.notes, more), **(extra or {})}
+    writers = {**plan_files(plan, inputs.digests, inputs.notes, more, values), **(extra or {})}
     publish(target, writers, replace, older=EVERY_NAME)
     click.echo(summary_text(plan, inputs.notes) + more)
     click.echo(f"\nWritten to {target}: {', '.join(writers)}")
     return EXIT_OF[plan.status]
+
+
+def copy_folder(source: Path, target: Path) -> None:
+    """Copy example files to a new folder.
+
+    Parameters
+    ----------
+    source, target : Path
+        Folders; the target must not exist. [-]
+
+    Raises
+    ------
+    FolderError
+        If the target exists or cannot be written.
+    """
+    try:
+        shutil.copytree(source, target, ignore=NOT_COPIED)
+    except OSError as error:
+        raise FolderError(
+            f"{target}: the files cannot be copied there ({error.strerror or 'it exists already'}): "
+            "name a folder that does not exist yet"
+        ) from error
+
+
+def circuit_of(inputs: Inputs, name: str) -> str:
+    """Return a circuit's name if the site has it.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        The inputs. [-]
+    name : str
+        What the user named. [-]
+
+    Returns
+    -------
+    str
+        The name. [-]
+
+    Raises
+    ------
+    BadParameter
+        If the site has no such circuit; a close one is named.
+    """
+    from models.circuit import Circuit
+    from scheduler.read.problems import hint
+
+    known = [unit.name for unit in inputs.site.units if isinstance(unit, Circuit)]
+    if name not in known:
+        raise click.BadParameter(f"the site has no circuit '{name}'{hint(name, known)}", param_hint="CIRCUIT")
+    return name
+
+
+def moment_on(inputs: Inputs, text: str) -> int:
+    """Return the interval of a time: a clock time of the plan day, or a date and time.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        The inputs. [-]
+    text : str
+        For example '19:00' or '2026-06-08T19:00'. [-]
+
+    Returns
+    -------
+    int
+        Position of the interval. [-]
+
+    Raises
+    ------
+    BadParameter
+        If it is no time, or outside the horizon.
+    """
+    from scheduler.explain import interval_of
+
+    whole = text if "-" in text[:8] else f"{inputs.horizon.days[0].isoformat()}T{text.zfill(5)}"
+    try:
+        return interval_of(inputs.horizon, dt.datetime.fromisoformat(whole))
+    except ValueError as error:
+        raise click.BadParameter(
+            f"'{text}' is no time of this plan ({error}): write a clock time of the plan day, like 19:00, or "
+            "a date and time, like 2026-06-08T19:00",
+            param_hint="TIME",
+        ) from error
+
+
+def stepped_load(inputs: Inputs, folder: Path, circuit: str, interval: int) -> float | None:
+    """Return the load of a published plan at an interval.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        The inputs. [-]
+    folder : Path
+        Folder of the plan. [-]
+    circuit : str
+        Circuit. [-]
+    interval : int
+        Position of the interval. [-]
+
+    Returns
+    -------
+    float or None
+        Load; None where that plan has none. [kA]
+    """
+    from scheduler.read.earlier import open_earlier
+
+    given, load = open_earlier(folder).loads(inputs.site)[circuit].where_given(inputs.horizon)
+    return float(load[interval]) if given[interval] else None
 
 
 def tell(text: str) -> None:

@@ -5,15 +5,18 @@ Owns the order of reading. Each format and table has a module of its own.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import datetime as dt
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
 from zoneinfo import ZoneInfo
 
+import numpy as np
+
 from models.contract.component import Contract, Profile
 from models.contract.invoice import InvoiceLine
-from models.horizon import Horizon
+from models.horizon import Horizon, day_start_minute
 from models.shifts import ShiftCalendar
 from models.situation import Situation
 from scheduler.errors import InputError
@@ -163,6 +166,48 @@ def read_bill_inputs(
     )
 
 
+def read_contract_file(path: Path, years: Iterable[int], timezone: str | None = None) -> Contract:
+    """Read a contract file by itself, for studies that plan or bill many contracts.
+
+    Parameters
+    ----------
+    path : Path
+        Contract file. [-]
+    years : iterable of int
+        Calendar years in which holidays are needed. [-]
+    timezone : str, optional
+        IANA name of the zone of the local clock, where the file states none. [-]
+
+    Returns
+    -------
+    Contract
+        The contract. [-]
+
+    Raises
+    ------
+    InputError
+        With every problem of the file.
+    """
+    problems = Problems()
+    source = load("contract", str(path), Path(), problems)
+    toml = read_toml(source, problems) if source is not None else None
+    if toml is None:
+        raise InputError(problems.listed())
+    site = _contract_alone(toml, timezone, problems)
+    zone = "UTC" if site.zone is None else site.zone.key
+    # Holidays are resolved for the years of a horizon, and for those around it.
+    wanted = sorted(years)
+    days = [dt.date(wanted[0], 1, 1), dt.date(wanted[-1], 12, 31)]
+    starts = [day_start_minute(days[0], zone), day_start_minute(days[1] + dt.timedelta(days=1), zone)]
+    hours = np.arange(starts[0], starts[1], 60, dtype=np.int64)
+    horizon = Horizon(hours, np.full(len(hours), 60, dtype=np.int64), zone, 1)
+    read = read_contract(toml.place(), toml.values, site.currency, horizon, problems)
+    problems.raise_if_any()
+    if site.currency is None:
+        raise RuntimeError("a contract without a currency had no problem")  # a bug of this package
+    return read.contract(site.currency)
+
+
 def _contract_alone(toml: Toml, timezone: str | None, problems: Problems) -> SiteFile:
     """Return what a contract file tells of a site: zone and currency."""
     top = toml.place()
@@ -189,6 +234,7 @@ def _contract_alone(toml: Toml, timezone: str | None, problems: Problems) -> Sit
         (),
         (),
         MappingProxyType({}),
+        False,
         False,
     )
 

@@ -54,12 +54,12 @@ class Context:
         -------
         type or None
             The class; None, with a problem noted, if the site has no such unit; None without a
-            problem where units of the site file could not be read. [-]
+            problem where a unit of the site file has no readable name and kind. [-]
         """
         name = row.text(column)
         if name is None:
             return None
         known = self.site.unit_classes
-        if name not in known and self.site.complete:
+        if name not in known and self.site.named:
             row.fault(column, f"must be a unit of the site (got '{name}'){hint(name, known)}")
         return known.get(name)

@@ -15,12 +15,13 @@ import numpy as np
 
 from models.circuit import Circuit
 from models.horizon import Array, Integers, Series, minute_of
+from models.order import Pipeline
 from models.site import Site
 from scheduler.errors import InputError, Problem
 
 TABLE = "plan.csv"
-LOAD, LEVEL = "_load_ka", "_level_t"
-DELIVERIES = ("_loading_t_per_h", "_take_t_per_h")
+LOAD, LEVEL, TAKE = "_load_ka", "_level_t", "_take_t_per_h"
+DELIVERIES = ("_loading_t_per_h", TAKE)
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,6 +81,30 @@ class Earlier:
             }
         except ValueError as error:
             raise InputError((Problem(str(self.path), "", f"is not a plan's table ({error})"),)) from error
+
+    def takes(self, site: Site) -> dict[str, Series]:
+        """Return what pipeline customers take, as it was announced to them.
+
+        Parameters
+        ----------
+        site : Site
+            The works. [-]
+
+        Returns
+        -------
+        dict
+            Rates by customer; a customer who is new has none. [t/h]
+        """
+        return {
+            unit.name: Series(
+                f"announced rate of {unit.name}",
+                self.starts_min,
+                self.lengths_min,
+                self.columns[f"{unit.name}{TAKE}"],
+            )
+            for unit in site.units
+            if isinstance(unit, Pipeline) and f"{unit.name}{TAKE}" in self.columns
+        }
 
     def levels_at(self, minute: int) -> dict[str, float]:
         """Return the levels the plan expects at an instant.

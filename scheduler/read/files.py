@@ -9,7 +9,7 @@ import hashlib
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from scheduler.read.problems import Problems
+from scheduler.read.problems import Problems, close_match
 
 LARGEST_FILE_MB = 50
 _BYTES_PER_MB = 1_000_000
@@ -70,7 +70,9 @@ def load(role: str, name: str, folder: Path, problems: Problems) -> Source | Non
     try:
         if not path.exists():
             beside = f" in {folder.as_posix()}" if not Path(name).is_absolute() else ""
-            problems.add(name, "", f"the {role} file does not exist{beside}; check the name")
+            known = sorted(e.name for e in path.parent.iterdir()) if path.parent.is_dir() else []
+            ending = close_match(path.name, known) or "; check the name"
+            problems.add(name, "", f"the {role} file does not exist{beside}{ending}")
             return None
         if not path.is_file():
             problems.add(name, "", f"the {role} file must be a file (got a folder or a device)")

@@ -27,14 +27,17 @@ from scheduler.read.loads import loads_before, read_loads
 from scheduler.read.orders import read_orders
 from scheduler.read.peaks import read_peaks
 from scheduler.read.prices import Points, read_prices, read_profiles
-from scheduler.read.problems import Problems
+from scheduler.read.problems import Problems, close_match
 from scheduler.read.records import Toml, read_toml
 from scheduler.read.series import Need, check_needs, join
 from scheduler.read.site_file import ROLES, ContractRead, SiteFile, horizon_of, read_contract, read_site_file
 from scheduler.read.state import merged_peaks, read_state
 from scheduler.read.stocks import read_stocks
+from scheduler.read.takes import read_takes
 
 CONTRACT: Final = "contract"
+OF_THE_CONTRACT: Final = ("peaks", "state")
+"""Roles whose files name components of the site's own contract: not read where another one is given."""
 _NO_OVERRIDES: Final[Mapping[str, Path | Sequence[Path]]] = MappingProxyType({})
 
 
@@ -86,8 +89,8 @@ def read_inputs(
         Plan day; otherwise that of the site file, otherwise tomorrow in the site's zone. [-]
     overrides : mapping
         Files to read in place of those the site file names, by role: 'prices', 'profiles', 'orders',
-        'stocks', 'availability', 'loads', 'locks', 'peaks', 'state' or 'contract'; relative to the working
-        folder. [-]
+        'stocks', 'availability', 'loads', 'locks', 'takes', 'peaks', 'state' or 'contract'; relative to
+        the working folder. [-]
     sequence : int, optional
         Auction to take from market documents; otherwise that of the site file. [-]
     now : datetime, optional
@@ -112,9 +115,9 @@ def read_inputs(
     """
     unknown = sorted(set(overrides) - {*ROLES, CONTRACT})
     if unknown:
-        raise ValueError(
-            f"no such role of a file: {', '.join(unknown)} (known: {', '.join((*ROLES, CONTRACT))})"
-        )
+        known = (*ROLES, CONTRACT)
+        near = close_match(unknown[0], known)
+        raise ValueError(f"no such role of a file: {', '.join(unknown)} (known: {', '.join(known)}){near}")
     problems = Problems()
     source = load("site", str(site_path), Path(), problems)
     toml = read_toml(source, problems) if source is not None else None
@@ -177,7 +180,10 @@ class _Reader:
         files = {role: self._files(role, site) for role in ROLES}
         series = self._series(files, sequence or site.files.price_sequence, contract, context)
         orders = read_orders(files["orders"].sources, context)
-        stocks = read_stocks(files["stocks"].sources, files["stocks"].all_read, context, expected_stocks_t)
+        facts = read_availability(files["availability"].sources, context)
+        stocks = read_stocks(
+            files["stocks"].sources, files["stocks"].all_read, context, expected_stocks_t, facts
+        )
         loads = read_loads(files["loads"].sources, context)
         before = loads_before(loads, context)
         if start is not None and horizon is not None:
@@ -188,8 +194,15 @@ class _Reader:
                 if np.any(loads[name].starts_min + loads[name].lengths_min == horizon.start_min)
             }
         locks = read_loads(files["locks"].sources, context)
-        facts = read_availability(files["availability"].sources, context)
+        takes = read_takes(files["takes"].sources, context)
         state = read_state(files["state"].sources, contract, context)
+        if CONTRACT in self.overrides:
+            context.notes.extend(
+                f"'{name}' belongs to the site's own contract and is not used with the one given"
+                for role in OF_THE_CONTRACT
+                if role not in self.overrides
+                for name in site.files.of(role)
+            )
         peaks = merged_peaks(read_peaks(files["peaks"].sources, contract, context), state.peaks, context)
         self.problems.raise_if_any()
         if site.head is None or horizon is None or site.currency is None:
@@ -205,6 +218,7 @@ class _Reader:
                 site.head.meter,
                 site.products,
                 site.head.notes,
+                site.head.contacts,
             )
         except ValueError as error:
             self.problems.add(site.file, "", str(error))
@@ -220,6 +234,7 @@ class _Reader:
             nominations_t_per_d=orders.nominations_t_per_d,
             locks=locks,
             state=state.state,
+            announced_t_per_h=takes,
         )
         digests = {f"{source.role}:{source.name}": source.digest for source in self.sources}
         return Inputs(works, situation, horizon, loads, digests, tuple(context.notes))
@@ -265,6 +280,9 @@ class _Reader:
 
     def _files(self, role: str, site: SiteFile) -> _Files:
         chosen = self.overrides.get(role)
+        if chosen is None and role in OF_THE_CONTRACT and CONTRACT in self.overrides:
+            # They name components of the site's own contract, which is not the one in use.
+            return _Files((), True)
         if chosen is None:
             names, folder = site.files.of(role), self.folder
         else:

@@ -8,11 +8,12 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from models.checks import InvalidValues, above, at_most
+from models.checks import InvalidValues, above, at_least, at_most
 from models.horizon import day_start_minute, instant_of
 from models.order import Lot, Pipeline
+from models.tank import ChlorineStore
 from scheduler.read.context import Context
 from scheduler.read.files import Source
 from scheduler.read.problems import hint
@@ -21,11 +22,15 @@ from scheduler.read.times import shown
 
 COLUMNS = Columns(
     ("order", "product", "mode", "quantity_t", "window_start", "window_end"),
-    ("customer", "rate_max_t_per_h", "strength_percent", "note"),
+    ("customer", "rate_max_t_per_h", "strength_percent", "note", "wagon_t", "leaves", "loaded_t"),
 )
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")
 PIPELINE = "pipeline"
 MODES = (PIPELINE, "road", "rail", "ship", "container")
+STANDING_MODES = ("road", "rail", "container")
+"""Modes of lots that stand loaded on site; a ship lies outside the works' permit."""
+FOR_LOTS = ("rate_max_t_per_h", "wagon_t", "leaves", "loaded_t")
+"""Columns that say nothing about a pipeline customer."""
 
 
 @dataclass(frozen=True)
@@ -139,8 +144,9 @@ def _nominate(row: Row, order: _Order, nominations: dict[tuple[str, str], float]
     if not issubclass(customer, Pipeline):
         row.fault("customer", f"must be a pipeline customer (got '{unit}', a unit of kind '{customer.kind}')")
         return
-    if row.has("rate_max_t_per_h"):
-        row.fault("rate_max_t_per_h", "must be left out for a pipeline; its rates stand in the site file")
+    given = [column for column in FOR_LOTS if row.has(column)]
+    if given:
+        row.fault(given[0], "must be left out for a pipeline; its rates stand in the site file")
         return
     day = instant_of(order.start_min).astimezone(context.zone).date()
     following = day + dt.timedelta(days=1)
@@ -171,6 +177,9 @@ def _lots(row: Row, order: _Order, context: Context) -> list[Lot]:
     customer = row.text("customer") if row.has("customer") else ""
     if rate is None or customer is None:
         return []
+    details = _details(row, order, context)
+    if details is None:
+        return []
     # A rate is of the tonnes that are loaded, like the quantity: solution where a strength is given.
     rate *= order.share_dry
     try:
@@ -183,6 +192,11 @@ def _lots(row: Row, order: _Order, context: Context) -> list[Lot]:
             rate,
             customer,
             order.mode,
+            details.note,
+            details.wagon_t,
+            details.leaves_min,
+            _standing(order, context),
+            details.loaded_t,
         )
     except InvalidValues as error:
         for _, text in error.problems:
@@ -192,6 +206,12 @@ def _lots(row: Row, order: _Order, context: Context) -> list[Lot]:
     if horizon is None:
         return [lot]
     window = f"{shown(order.start_min, zone)} to {shown(order.end_min, zone)}"
+    if order.end_min <= horizon.start_min and _still_here(lot, horizon.start_min):
+        context.notes.append(
+            f"order '{order.name}': its window {window} is over, it leaves at "
+            f"{shown(lot.leaves_min or 0, zone)}: taken as loaded and standing on site"
+        )
+        return [replace(lot, quantity_t=0.0, loaded_t=lot.quantity_t + lot.loaded_t)]
     if order.end_min <= horizon.start_min or order.start_min >= horizon.end_min:
         context.notes.append(f"order '{order.name}': its window {window} is outside the horizon, not used")
         return []
@@ -205,6 +225,44 @@ def _lots(row: Row, order: _Order, context: Context) -> list[Lot]:
             f"window of {hours:g} h"
         )
     return [lot]
+
+
+@dataclass(frozen=True)
+class _Details:
+    note: str
+    wagon_t: float | None
+    leaves_min: int | None
+    loaded_t: float
+
+
+def _details(row: Row, order: _Order, context: Context) -> _Details | None:
+    before = len(context.problems)
+    note = row.text("note") if row.has("note") else ""
+    wagon = row.number("wagon_t", above(0, "t")) if row.has("wagon_t") else None
+    loaded = row.number("loaded_t", at_least(0, "t")) if row.has("loaded_t") else None
+    leaves = row.minute("leaves", context.zone) if row.has("leaves") else None
+    if leaves is not None and leaves < order.end_min:
+        row.fault(
+            "leaves",
+            f"must not be before 'window_end' (got {shown(leaves, context.zone)}, before "
+            f"{shown(order.end_min, context.zone)}): nothing is loaded into what has left",
+        )
+    if len(context.problems) > before:
+        return None
+    dry = order.share_dry
+    return _Details(note or "", None if wagon is None else wagon * dry, leaves, (loaded or 0.0) * dry)
+
+
+def _standing(order: _Order, context: Context) -> str | None:
+    """Return the account of loaded wagons of the store, with a permit, that the lot is loaded from."""
+    if order.mode not in STANDING_MODES:
+        return None
+    stores = (unit for unit in context.site.units if isinstance(unit, ChlorineStore))
+    return next((store.loaded for store in stores if store.commodity == order.product), None)
+
+
+def _still_here(lot: Lot, minute: int) -> bool:
+    return lot.standing is not None and lot.leaves_min is not None and lot.leaves_min > minute
 
 
 def _default_rate(row: Row, mode: str, context: Context) -> float | None:

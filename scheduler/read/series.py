@@ -153,6 +153,10 @@ def check_needs(
 def _note_missing(series: Series, need: Need, place: str, horizon: Horizon, problems: Problems) -> None:
     zone = ZoneInfo(horizon.timezone)
     ranges = _ranges(series.missing_on(horizon))
+    held = ""
+    if ranges == [(0, len(horizon) - 1)]:
+        last_end = int(series.starts_min[-1] + series.lengths_min[-1])
+        held = f"; it holds {shown(int(series.starts_min[0]), zone)} to {shown(last_end, zone)}"
     for first, last in ranges[:MOST_GAPS_LISTED]:
         start = int(horizon.starts_min[first])
         end = int(horizon.starts_min[last] + horizon.lengths_min[last])
@@ -161,7 +165,7 @@ def _note_missing(series: Series, need: Need, place: str, horizon: Horizon, prob
             place,
             f"series '{series.name}'",
             f"no value for {count} {'interval' if count == 1 else 'intervals'} from {shown(start, zone)} to "
-            f"{shown(end, zone)}; {need.by} needs every interval of the horizon",
+            f"{shown(end, zone)}; {need.by} needs every interval of the horizon{held}",
         )
     if len(ranges) > MOST_GAPS_LISTED:
         problems.add(

@@ -20,6 +20,7 @@ from models.contract.component import Component, Contract
 from models.horizon import ALLOWED_LENGTHS_MIN, Horizon, minute_of
 from models.kinds import COMPONENT_KINDS, UNIT_KINDS
 from models.shifts import ShiftCalendar
+from models.site import Contact
 from models.unit import Unit
 from scheduler.read.holiday_dates import holiday_dates
 from scheduler.read.problems import Problems, close_match, hint
@@ -52,6 +53,8 @@ class Head:
         Key of the metered import. [-]
     notes : tuple of str
         Sentences that must stand on every output. [-]
+    contacts : tuple of Contact
+        Whom to ask, by role; stands on the load sheet. [-]
     """
 
     name: str
@@ -59,6 +62,7 @@ class Head:
     currency: str
     meter: str = "meter_import"
     notes: tuple[str, ...] = ()
+    contacts: tuple[Contact, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -97,7 +101,7 @@ class FilesTable:
 
     Parameters
     ----------
-    prices, orders, stocks, availability, loads, locks, profiles, peaks, state : tuple of str
+    prices, orders, stocks, availability, loads, locks, takes, profiles, peaks, state : tuple of str
         Files of each role; one name may stand without a list. [-]
     price_sequence : int, optional
         Auction to take from market documents that hold several. [-]
@@ -109,6 +113,7 @@ class FilesTable:
     availability: tuple[str, ...] = ()
     loads: tuple[str, ...] = ()
     locks: tuple[str, ...] = ()
+    takes: tuple[str, ...] = ()
     profiles: tuple[str, ...] = ()
     peaks: tuple[str, ...] = ()
     state: tuple[str, ...] = ()
@@ -137,13 +142,25 @@ class FilesTable:
             "availability": self.availability,
             "loads": self.loads,
             "locks": self.locks,
+            "takes": self.takes,
             "profiles": self.profiles,
             "peaks": self.peaks,
             "state": self.state,
         }[role]
 
 
-ROLES: Final = ("prices", "profiles", "orders", "stocks", "availability", "loads", "locks", "peaks", "state")
+ROLES: Final = (
+    "prices",
+    "profiles",
+    "orders",
+    "stocks",
+    "availability",
+    "loads",
+    "locks",
+    "takes",
+    "peaks",
+    "state",
+)
 """Roles of the files beside the site file and the contract file, in the order they are read."""
 
 
@@ -206,7 +223,10 @@ class SiteFile:
     unit_classes : mapping
         Class of each named unit of a known kind, also of those with a problem. [-]
     complete : bool
-        Whether every unit could be read, so that a name which is not there is a mistake. [-]
+        Whether every unit could be read. [-]
+    named : bool
+        Whether name and kind of every unit could be read, so that a name which is not there is a
+        mistake, even where another key of a unit is wrong. [-]
     """
 
     file: str
@@ -221,6 +241,7 @@ class SiteFile:
     units: tuple[Unit, ...]
     unit_classes: Mapping[str, type[Unit]]
     complete: bool
+    named: bool
 
     @property
     def commodities(self) -> Mapping[str, Commodity]:
@@ -276,6 +297,7 @@ def read_site_file(toml: Toml, problems: Problems) -> SiteFile:
         units,
         MappingProxyType(classes),
         complete,
+        bool(units or classes) and len(classes) == len(_tables("unit", toml, Problems())),
     )
 
 

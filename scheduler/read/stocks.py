@@ -11,6 +11,8 @@ from types import MappingProxyType
 from typing import Protocol, runtime_checkable
 
 from models.checks import InvalidValues, above, at_least, at_most, between
+from models.situation import Availability, Situation
+from models.tank import Store
 from models.unit import Unit
 from scheduler.read.context import Context
 from scheduler.read.files import Source
@@ -73,6 +75,7 @@ def read_stocks(
     all_read: bool,
     context: Context,
     expected_t: Mapping[str, float] = MappingProxyType({}),
+    facts: tuple[Availability, ...] = (),
 ) -> Stocks:
     """Return the levels of some files.
 
@@ -86,13 +89,17 @@ def read_stocks(
         The site. [-]
     expected_t : mapping
         Levels to take where no row gives one, by stock: those that a running plan expects. [t]
+    facts : tuple of Availability
+        Outages: a level in percent is that of the tanks in service at the start. [-]
 
     Returns
     -------
     Stocks
         The levels. [t]
     """
-    units = {name: unit for unit in context.site.units for name in unit.initial_stocks()}
+    units = {
+        name: _at_start(unit, facts, context) for unit in context.site.units for name in unit.initial_stocks()
+    }
     seen: dict[str, str] = {}
     result = Stocks({}, {})
     before = len(context.problems)
@@ -126,8 +133,9 @@ def read_stocks(
 
 def _level(row: Row, name: str, units: dict[str, Unit], result: Stocks, context: Context) -> None:
     unit = units.get(name)
-    if unit is None and context.site.complete:
-        row.fault("tank", f"must be a stock of the site (got '{name}'){hint(name, units)}")
+    if unit is None and _is_no_stock(name, units, context):
+        known = dict.fromkeys([*units, *_unread(units, context)])
+        row.fault("tank", f"must be a stock of the site (got '{name}'){hint(name, known)}")
     given = [column for column in LEVELS if row.has(column)]
     if len(given) != 1:
         came = ", ".join(given) or "none"
@@ -161,6 +169,25 @@ def _level(row: Row, name: str, units: dict[str, Unit], result: Stocks, context:
             result.start_t[name] = tonnes
     elif unit is not None and (percent is not None or volume is not None):
         _convert(row, name, unit, (percent, volume, strength, temperature), result)
+
+
+def _at_start(unit: Unit, facts: tuple[Availability, ...], context: Context) -> Unit:
+    if context.horizon is None or not isinstance(unit, Store):
+        return unit
+    return unit.at_start(context.horizon, Situation(availability=facts))
+
+
+def _unread(units: Mapping[str, Unit], context: Context) -> list[str]:
+    """Return the names of units that could not be read and may hold a stock."""
+    read = {unit.name for unit in context.site.units}
+    return [name for name in context.site.unit_classes if name not in read and name not in units]
+
+
+def _is_no_stock(name: str, units: Mapping[str, Unit], context: Context) -> bool:
+    if context.site.complete:
+        return True
+    # A unit with a wrong key elsewhere still has its stocks, which carry its name.
+    return context.site.named and not any(name.startswith(other) for other in _unread(units, context))
 
 
 def _convert(

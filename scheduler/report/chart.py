@@ -20,7 +20,14 @@ from models.horizon import Array, Mask, instant_of
 from models.pieces import Stock
 from scheduler.report import style
 from scheduler.report.cautions import SHORT_CAUTION
-from scheduler.report.figures import circuit_names, edges_min, load_variable, on_horizon, plan_day_end_min
+from scheduler.report.figures import (
+    circuit_names,
+    edges_min,
+    full_load_ka,
+    load_variable,
+    on_horizon,
+    plan_day_end_min,
+)
 from scheduler.report.wording import MONTHS, WEEKDAYS, fixed, plain
 from scheduler.result import Plan, Status
 
@@ -32,8 +39,10 @@ PLAN_DAY_SHARE = 0.62
 """Least share of the width for the plan day: it is what the shift runs."""
 MARGIN_IN, LEFT_IN, PANEL_WIDTH_IN = 0.25, 1.35, 8.9
 """Page margin, left edge and width of the panels. [in]"""
-HEAD_IN, PRICE_IN, STOCKS_IN, GAP_IN, LANE_IN, FOOT_LINE_IN = 0.85, 1.6, 2.1, 0.3, 0.62, 0.125
+HEAD_IN, PRICE_IN, STOCKS_IN, GAP_IN, LANE_IN, FOOT_LINE_IN = 1.15, 1.6, 2.1, 0.3, 0.62, 0.125
 """Heights: head, price panel, stock panel, gap of panels, least lane of a circuit, footnote line. [in]"""
+NUMBER_IN = 0.12
+"""Height of a number inside a lane. [in]"""
 LANE_FILL = 0.82
 """Share of a lane's height that full load takes. [-]"""
 TICK_STEPS_H = (1, 2, 3, 6, 12, 24, 48, 168)
@@ -180,7 +189,7 @@ def chart_figure(plan: Plan, notes: Iterable[str] = ()) -> Figure:
         _frame(panels[-1], axis)
         above -= GAP_IN
     _draw_price(panels[0], plan, axis)
-    _draw_loads(panels[1], plan, axis)
+    _draw_loads(panels[1], plan, axis, lanes_in / max(len(circuit_names(plan)), 1))
     _draw_stocks(panels[2], plan, axis)
     _draw_times(panels, plan, axis)
     _draw_head(figure, panels[0], plan, axis)
@@ -199,6 +208,8 @@ def _frame(panel: Axes, axis: TimeAxis) -> None:
     panel.set_xlim(0.0, 1.0)
     panel.set_facecolor(style.PAPER)
     panel.tick_params(length=0, colors=style.INK)
+    # The library sets the order of grids by this switch alone; lines over the loads' numbers hide them.
+    panel.set_axisbelow(True)
     for side in ("top", "right", "left"):
         panel.spines[side].set_visible(False)
     panel.spines["bottom"].set_color(style.FAINT_INK)
@@ -219,18 +230,18 @@ def _draw_price(panel: Axes, plan: Plan, axis: TimeAxis) -> None:
         panel.axvspan(edges[run[0]], edges[run[-1] + 1], color=style.NEGATIVE_FILL, zorder=1)
     panel.stairs(price, edges, baseline=None, color=style.INK, linewidth=1.6, zorder=3)
     panel.stairs(
-        np.minimum(price, 0.0), edges, baseline=0.0, fill=True, color=style.LINES[3], alpha=0.55, zorder=2
+        np.minimum(price, 0.0), edges, baseline=0.0, fill=True, color=style.LINES[1], alpha=0.55, zorder=2
     )
     if below.size:
         panel.axhline(0.0, color=style.INK, linewidth=0.8, zorder=2)
-    panel.grid(axis="y", color=style.GRID, linewidth=0.8, zorder=0)
+    panel.grid(axis="y", color=style.GRID, linewidth=0.8)
     low, high = float(min(price.min(), 0.0)), float(max(price.max(), 0.0))
     panel.set_ylim(low - 0.06 * (high - low or 1.0), high + 0.14 * (high - low or 1.0))
     shaded = "; shaded: price below zero" if below.size else ""
     _heading(panel, f"Energy price, {plan.site.contract.currency}/MWh{shaded}")
 
 
-def _draw_loads(panel: Axes, plan: Plan, axis: TimeAxis) -> None:
+def _draw_loads(panel: Axes, plan: Plan, axis: TimeAxis, lane_in: float) -> None:
     names = circuit_names(plan)
     edges = axis.place(edges_min(plan))
     centres, hatched = [], ""
@@ -240,15 +251,14 @@ def _draw_loads(panel: Axes, plan: Plan, axis: TimeAxis) -> None:
         load = on_horizon(plan, variable)
         upper = np.zeros(len(plan.horizon))
         upper[variable.intervals] = variable.upper
-        finite = upper[np.isfinite(upper)]
-        full = max(float(load.max()), float(finite.max()) if finite.size else 0.0) or 1.0
+        full = full_load_ka(plan, name)
         _draw_lane(panel, edges, base, load / full * LANE_FILL)
         if np.any(upper <= 0.0):
             _draw_outages(panel, edges, base, upper <= 0.0)
             hatched = "; hatched: out of service"
         day = plan.horizon.plan_intervals
-        _write_loads(panel, edges[: day + 1], base, load[:day], full)
-        _write_loads(panel, edges[day:], base, load[day:], full)
+        _write_loads(panel, edges[: day + 1], base, load[:day], full, lane_in)
+        _write_loads(panel, edges[day:], base, load[day:], full, lane_in)
         centres.append((base + LANE_FILL / 2, f"{plain(name)}\nfull {_ka(full, full)} kA"))
     panel.set_ylim(0.0, max(len(names), 1) + 0.02)
     panel.set_yticks([at for at, _ in centres], [label for _, label in centres])
@@ -282,19 +292,23 @@ def _ka(load: float, full: float) -> str:
     return fixed(load, 0 if full >= 100.0 else 1)
 
 
-def _write_loads(panel: Axes, edges: Array, base: float, load: Array, full: float) -> None:
-    """Write the load into every dwell that is wide enough for the number."""
+def _write_loads(panel: Axes, edges: Array, base: float, load: Array, full: float, lane_in: float) -> None:
+    """Write the load into every dwell that has room for the number."""
     first = 0
     for after in range(1, len(load) + 1):
         if after < len(load) and abs(load[after] - load[first]) < 0.005 * full:
             continue
         text = _ka(float(load[first]), full)
         wide = (edges[after] - edges[first]) * PANEL_WIDTH_IN
-        upright = wide < 0.062 * len(text) + 0.06
-        if load[first] > 0 and wide > 0.13:
+        long, tall = 0.062 * len(text), NUMBER_IN
+        upright = wide < long + 0.08
+        # A number stands inside its dwell and under its edge, or not at all: plan.csv has every value.
+        across, up = (tall, long) if upright else (long, tall)
+        room = load[first] / full * LANE_FILL * lane_in - 0.06
+        if wide > across + 0.08 and room > up:
             panel.text(
                 (edges[first] + edges[after]) / 2,
-                base + 0.05,
+                base + 0.03 / lane_in,
                 text,
                 ha="center",
                 va="bottom",
@@ -321,7 +335,7 @@ def _draw_stocks(panel: Axes, plan: Plan, axis: TimeAxis) -> None:
         ends.append((float(levels[-1]), f"{plain(stock.key)}{pattern}\n{_span(stock, plan)}", colour))
     panel.axhline(100.0, color=style.INK, linewidth=1.2, zorder=2)
     panel.set_ylim(lowest * 1.08, highest * 1.08)
-    panel.grid(axis="y", color=style.GRID, linewidth=0.8, zorder=0)
+    panel.grid(axis="y", color=style.GRID, linewidth=0.8)
     distance = (highest - lowest) * min(0.2, 1.2 / max(len(ends), 1))
     for at, (_, label, colour) in zip(apart([end for end, _, _ in ends], distance), ends, strict=True):
         panel.text(1.008, at, label, color=colour, fontsize=style.SMALL_PT, va="center", clip_on=False)
@@ -373,13 +387,37 @@ def apart(wanted: list[float], distance: float) -> list[float]:
 
 
 def _draw_times(panels: list[Axes], plan: Plan, axis: TimeAxis) -> None:
+    ticks = time_ticks(plan, axis, PANEL_WIDTH_IN)
+    for panel in panels:
+        panel.set_xticks([place for place, _ in ticks], [""] * len(ticks))
+        panel.grid(axis="x", color=style.GRID, linewidth=0.8)
+    panels[-1].set_xticks([place for place, _ in ticks], [label for _, label in ticks])
+
+
+def time_ticks(plan: Plan, axis: TimeAxis, width_in: float) -> list[tuple[float, str]]:
+    """Return full local hours and days that a time axis marks, as far apart as their labels need.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+    axis : TimeAxis
+        Where instants stand. [-]
+    width_in : float
+        Width of the axis. [in]
+
+    Returns
+    -------
+    list of (float, str)
+        Place as a share of the width, and label, of two lines where a day begins. [-]
+    """
     zone = plan.horizon.local_starts[0].tzinfo
     spans = ((axis.start, axis.boundary, 0.0, axis.share), (axis.boundary, axis.end, axis.share, 1.0))
     ticks: list[tuple[float, str]] = []
     for first, last, left, right in spans:
         if last <= first:
             continue
-        inches_per_hour = (right - left) * PANEL_WIDTH_IN / ((last - first) / 60.0)
+        inches_per_hour = (right - left) * width_in / ((last - first) / 60.0)
         step = next(
             (s for s in TICK_STEPS_H if s * inches_per_hour >= (0.38 if s < 24 else 0.5)), TICK_STEPS_H[-1]
         )
@@ -387,13 +425,10 @@ def _draw_times(panels: list[Axes], plan: Plan, axis: TimeAxis) -> None:
         for minute in np.arange(first, last + 1, 15.0):
             at = instant_of(int(minute)).astimezone(zone)
             place = float(axis.place(np.array([minute]))[0])
-            far = not ticks or (place - ticks[-1][0]) * PANEL_WIDTH_IN >= 0.2
+            far = not ticks or (place - ticks[-1][0]) * width_in >= 0.2
             if at.minute == 0 and far and _on_step(at, step):
                 ticks.append((place, _tick(at, step)))
-    for panel in panels:
-        panel.set_xticks([place for place, _ in ticks], [""] * len(ticks))
-        panel.grid(axis="x", color=style.GRID, linewidth=0.8, zorder=0)
-    panels[-1].set_xticks([place for place, _ in ticks], [label for _, label in ticks])
+    return ticks
 
 
 def _on_step(at: dt.datetime, step: int) -> bool:
@@ -414,28 +449,26 @@ def _draw_head(figure: Figure, panel: Axes, plan: Plan, axis: TimeAxis) -> None:
     width, height = figure.get_size_inches()
     first = plan.horizon.local_starts[0]
     day = f"{WEEKDAYS[first.weekday()]} {first.day} {MONTHS[first.month - 1]} {first.year}"
+    title = f"{plain(plan.site.name)}: load plan for {day}"
+    # A title may be longer than the page: a bold letter takes about two thirds of its size.
+    size = min(15.0, (width - 2 * MARGIN_IN) * 72.0 / (0.68 * len(title)))
     figure.text(
-        MARGIN_IN / width,
-        1 - 0.32 / height,
-        f"{plain(plan.site.name)}: load plan for {day}",
-        fontsize=15,
-        color=style.INK,
-        fontweight="bold",
+        MARGIN_IN / width, 1 - 0.32 / height, title, fontsize=size, color=style.INK, fontweight="bold"
     )
     good = plan.status is Status.PLAN
+    # The status has a line of its own: beside a title it would cover a long name.
     figure.text(
-        1 - MARGIN_IN / width,
-        1 - 0.32 / height,
+        (MARGIN_IN + (0.0 if good else 0.06)) / width,
+        1 - 0.6 / height,
         STATUS_WORDS[plan.status],
-        fontsize=12 if good else 15,
-        ha="right",
+        fontsize=11 if good else 13,
         color=style.INK if good else style.PAPER,
         fontweight="bold",
         bbox=None if good else {"facecolor": style.ALARM, "edgecolor": "none", "pad": 4},
     )
     figure.text(
         MARGIN_IN / width,
-        1 - 0.52 / height,
+        1 - 0.83 / height,
         f"Contract {plain(plan.site.contract.name)}. Local time, {plan.horizon.timezone}.",
         fontsize=style.FONT_PT,
         color=style.FAINT_INK,

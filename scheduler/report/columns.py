@@ -48,6 +48,8 @@ UNIT_FORMATS: Final[Mapping[str, UnitFormat]] = MappingProxyType(
         "C": UnitFormat("c", 2),
         "MW": UnitFormat("mw", 4),
         "MWh": UnitFormat("mwh", 4),
+        "Mvar": UnitFormat("mvar", 4),
+        "MVA": UnitFormat("mva", 4),
         "kWh/t": UnitFormat("kwh_per_t", 2),
         "t/h": UnitFormat("t_per_h", 4),
         "t/d": UnitFormat("t_per_d", 4),
@@ -260,8 +262,12 @@ def _declared(plan: Plan) -> Iterator[tuple[str, Column]]:
         *declaration.curves,
         *declaration.stocks,
     )
+    # What a change draws on its way is shown as one reading of each circuit, from the power curve itself.
+    ways = {ramp.key for ramp in declaration.ramps}
     for record in records:
         if isinstance(record, Variable) and record.intervals is None:
+            continue
+        if record.key in ways or (isinstance(record, Curve) and record.of in ways):
             continue
         unit = owner(plan, record.key) or "the contract"
         yield (
@@ -378,6 +384,8 @@ READINGS: Final[Mapping[str, str]] = MappingProxyType(
         "dc_voltage_v": "DC voltage behind the rectifier, busbars included",
         "current_density_ka_per_m2": "current density",
         "current_efficiency": "chlorine current efficiency",
+        "ramp_energy_mwh": "energy drawn while the load travels from that of the interval before, beyond "
+        "what it draws on arrival; falls count in metered peaks",
         "cell_temperature_c": "mean temperature of the room, with a thermal lag only",
         "lag_voltage_v": "mean cell voltage above the steady one, with a thermal lag only",
         "lag_power_mw": "DC power above the steady one, no part of other columns, with a thermal lag only",
@@ -553,6 +561,15 @@ def documented_fields() -> tuple[Documented, ...]:
                 ("at", "-", "start of the first such interval"),
             ),
         ),
+        Documented("sides[].cases[].component", "-", "component of the contract whose charge has sides"),
+        Documented("sides[].cases[].case", "-", "side on which it was planned"),
+        Documented("sides[].cost", money, "cost of the plan on that side; null if there is none"),
+        Documented("sides[].lower_bound", money, "no plan on that side costs less"),
+        Documented("sides[].refused", "-", "why it was not taken; empty if it is possible"),
+        Documented("sides[].calls[].component", "-", "component that is paid to answer calls"),
+        Documented("sides[].calls[].start", "-", "interval of the simulated call, local time with offset"),
+        Documented("sides[].calls[].asked_mw", "MW", "change of import that is asked for"),
+        Documented("sides[].calls[].possible_mw", "MW", "the most of it that keeps all duties and limits"),
         Documented("bill[].component", "-", "component of the contract"),
         Documented("bill[].label", "-", "what is charged"),
         Documented("bill[].quantity", "as `quantity_unit`", "quantity charged"),
@@ -592,7 +609,9 @@ def documented_fields() -> tuple[Documented, ...]:
             "lag; else null",
         ),
         Documented("temperature_lag.steady_plan.contract_cost", money, "what the lag would add to that one"),
-        Documented("temperature_lag.warnings[].key", "-", "limit that the lag breaks; no plan is held to it"),
+        Documented(
+            "temperature_lag.warnings[].key", "-", "limit the lag breaks although plans try to keep it"
+        ),
         Documented("temperature_lag.warnings[].meaning", "-", "the limit in words"),
         Documented("temperature_lag.warnings[].amount", "as `unit`", "by how much, where it is worst"),
         Documented("temperature_lag.warnings[].unit", "-", "unit of the amount"),
@@ -681,9 +700,16 @@ FURTHER_FILES: Final[Mapping[str, tuple[Documented, ...]]] = MappingProxyType(
             Documented("mode", "-", "road, rail, ship or container"),
             Documented("product", "-", "what is loaded"),
             Documented("load_t", "t", "to load in this shift, as the product is counted (t Cl2, t dry)"),
-            Documented("lot_t", "t", "the whole lot"),
+            Documented("lot_t", "t", "the whole lot, what was loaded before included"),
+            Documented(
+                "wagons",
+                "-",
+                "wagons, tankers or containers that become full in this shift; one begun counts in the shift "
+                "that fills it, the last one when the lot is complete; empty if their size is not stated",
+            ),
             Documented("from", "-", "first loading in the shift, local time with offset"),
             Documented("to", "-", "end of the last loading in the shift, local time with offset"),
+            Documented("note", "-", "note of the order"),
             _STATUS,
         ),
         "rectifiers.csv": (
@@ -701,6 +727,32 @@ FURTHER_FILES: Final[Mapping[str, tuple[Documented, ...]]] = MappingProxyType(
             Documented("unit_ka", "kA", "load of each unit, equally shared; empty with none in service"),
             _STATUS,
         ),
+        "values.csv": (
+            Documented("number", "-", "what is moved: key of the record, with its side"),
+            Documented("owner", "-", "unit it belongs to; empty for a demand"),
+            Documented("kind", "-", "stock at the start, demand, upper or lower limit, fixed quantity"),
+            Documented("meaning", "-", "the number in words"),
+            Documented("unit", "-", "unit in which it is moved"),
+            *(
+                Documented(f"{side}_{name}", unit, f"{meaning}, {words}")
+                for side, words in (("up", "number raised"), ("down", "number lowered"))
+                for name, unit, meaning in (
+                    ("size", "as `unit`", "how far: one unit, or the largest part that is possible"),
+                    (
+                        "cost_per_unit",
+                        "currency/unit",
+                        "change of the cost of the horizon before steps, misses at their price; empty where "
+                        "no move is possible",
+                    ),
+                    ("missed_per_unit", "currency/unit", "of which misses at their price"),
+                    ("error_per_unit", "currency/unit", "greatest error of the figure"),
+                )
+            ),
+            Documented("binding_intervals", "-", "intervals of the plan day at which the plan is at it"),
+            Documented("binds_from", "-", "start of the first, local time with offset"),
+            Documented("binds_to", "-", "end of the last, local time with offset"),
+            Documented("at_miss", "-", "1 if duties are missed: figures hold the price of a miss"),
+        ),
     }
 )
 """Columns of the further files of a folder: patterns, with braces for names of the site."""
@@ -711,6 +763,7 @@ FURTHER_MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
         "nomination.csv": "plan day, one row per settlement interval.",
         "utilities_forecast.csv": "plan day, one row per interval; `{utility}` is hydrogen or steam.",
         "loading_per_shift.csv": "plan day, one row per shift and lot.",
+        "values.csv": "one row per number moved on the plan day; written by `brinewatt why SITE --all`.",
         "rectifiers.csv": "plan day, starting loads and each change of load.",
     }
 )
@@ -749,6 +802,255 @@ BILL_MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
     }
 )
 """What a row of each is."""
+
+
+@dataclass(frozen=True)
+class Topic:
+    """A table of page and workbook.
+
+    Parameters
+    ----------
+    meaning : str
+        What it is: its caption. [-]
+    columns : tuple of Documented
+        Its columns; a table may add one for each circuit or stock. [-]
+    sheet : str
+        Sheet of the workbook that holds it; empty if plan.csv's columns stand there instead. [-]
+    """
+
+    meaning: str
+    columns: tuple[Documented, ...]
+    sheet: str = ""
+
+
+_AT: Final = Documented("start", "-", "local time with offset from UTC")
+
+TOPICS: Final[Mapping[str, Topic]] = MappingProxyType(
+    {
+        "misses": Topic(
+            "Missed duties and broken limits",
+            (
+                Documented("kind", "-", "missed duty or broken limit"),
+                Documented("what", "-", "duty or limit in words"),
+                Documented("amount", "as `unit`", "how much over the horizon, or at the worst interval"),
+                Documented("unit", "-", "unit of the amount"),
+                Documented("from", "-", "start of the first, or of the worst, interval"),
+            ),
+            "Misses",
+        ),
+        "loads": Topic(
+            "Price and load of each circuit on every interval",
+            (_AT, Documented("price", "currency/MWh", "sum of all energy rates of the contract")),
+        ),
+        "changes": Topic(
+            "Changes of load on the plan day",
+            (
+                Documented("circuit", "-", "circuit whose load is set"),
+                Documented("start", "-", "when the change starts, local time with offset"),
+                Documented("from", "kA", "load before; none if it is not known"),
+                Documented("to", "kA", "load from then on"),
+                Documented("rate", "kA/min", "greatest rate of the change; none if none is stated"),
+                Documented("takes", "min", "what the change takes at that rate"),
+            ),
+            "Changes",
+        ),
+        "levels": Topic(
+            "Level of each stock at the time given",
+            (Documented("time", "-", "local time with offset from UTC"),),
+        ),
+        "stocks": Topic(
+            "Stocks over the horizon",
+            (
+                Documented("stock", "-", "key of the level"),
+                Documented("unit", "-", "unit of the levels"),
+                Documented("start", "as `unit`", "level at the start"),
+                Documented("day end", "as `unit`", "level at the end of the plan day"),
+                Documented("end", "as `unit`", "level at the end of the horizon"),
+                Documented("least", "as `unit`", "least level"),
+                Documented("least at", "-", "when, local time with offset"),
+                Documented("most", "as `unit`", "highest level"),
+                Documented("most at", "-", "when, local time with offset"),
+                Documented("lower limit", "as `unit`", "lowest lower limit; none if there is none"),
+                Documented("upper limit", "as `unit`", "highest upper limit; none if there is none"),
+            ),
+            "Stock limits",
+        ),
+        "lots": Topic(
+            "Lots, their windows and what is loaded",
+            (
+                Documented("lot", "-", "number of the order"),
+                Documented("customer", "-", "for whom"),
+                Documented("mode", "-", "road, rail, ship or container"),
+                Documented("product", "-", "what is loaded"),
+                Documented("lot", "t", "the whole lot"),
+                Documented("plan day", "t", "loaded on the plan day"),
+                Documented("horizon", "t", "loaded over the horizon"),
+                Documented("window from", "-", "local time with offset"),
+                Documented("window to", "-", "local time with offset"),
+            ),
+            "Loading",
+        ),
+        "power": Topic(
+            "Import and power of each circuit, auxiliaries left out, on every interval",
+            (
+                _AT,
+                Documented("import", "MW", "mean metered import"),
+                Documented("peak so far", "MW", "highest mean import of the month so far"),
+            ),
+        ),
+        "circuits": Topic(
+            "Circuits on the plan day",
+            (
+                Documented("circuit", "-", "name"),
+                Documented("least load", "kA", "least load"),
+                Documented("mean load", "kA", "mean load over time"),
+                Documented("highest load", "kA", "highest load"),
+                Documented("chlorine", "t", "chlorine made, as Cl2"),
+                Documented("alkali", "t", "alkali made, dry NaOH or KOH"),
+                Documented("hydrogen", "kg", "hydrogen made"),
+                Documented("DC energy", "kWh/t", "DC energy per t Cl2; none without production"),
+                Documented("AC energy", "kWh/t", "AC energy per t Cl2, auxiliaries left out"),
+            ),
+            "Circuits",
+        ),
+        "energy": Topic("DC energy per tonne of chlorine on every interval", (_AT,)),
+        "money": Topic(
+            "Cost of the horizon by group",
+            (
+                Documented("group", "-", "cost group"),
+                Documented("amount", "currency", "exact cost; income is negative"),
+            ),
+            "Cost",
+        ),
+        "bill": Topic(
+            "Electricity bill of the horizon",
+            (
+                Documented("component", "-", "component of the contract"),
+                Documented("line", "-", "what is charged"),
+                Documented("quantity", "as `unit`", "quantity charged"),
+                Documented("unit", "-", "unit of the quantity"),
+                Documented("rate", "currency/unit", "price; weighted mean for a line of many prices"),
+                Documented("amount", "currency", "amount, not rounded to cents"),
+                Documented("formula", "-", "how the amount follows"),
+            ),
+            "Bill",
+        ),
+        "habit": Topic(
+            "Other ways of running for the same duties",
+            (
+                Documented("way of running", "-", "constant load, last week's pattern"),
+                Documented("cost", "currency", "its exact cost; none if it is not possible"),
+                Documented("energy charges", "currency", "its energy charges"),
+                Documented("saving", "currency", "its cost less the plan's; none if they cannot be compared"),
+                Documented("saving", "%", "saving as a share of its energy charges"),
+                Documented("note", "-", "what was assumed, or why it is not possible"),
+            ),
+            "Comparison",
+        ),
+        "limits": Topic(
+            "Limits that the plan reaches on the plan day",
+            (
+                Documented("limit", "-", "what is limited"),
+                Documented("side", "-", "lower or upper"),
+                Documented("least value", "as `unit`", "least value of the limit where it is reached"),
+                Documented("highest value", "as `unit`", "highest value of the limit where it is reached"),
+                Documented("unit", "-", "unit of the limit"),
+                Documented("held", "h", "for how long it is reached on the plan day"),
+                Documented("first", "-", "start of the first such interval, local time with offset"),
+            ),
+            "Limits",
+        ),
+        "values": Topic(
+            "What one unit more or less of each limit changes",
+            (
+                Documented("limit", "-", "stock, limit or demand in words"),
+                Documented("unit", "-", "unit by which it is moved"),
+                Documented("one more", "currency/unit", "change of the plan's cost; none if not possible"),
+                Documented("one less", "currency/unit", "change of the plan's cost; none if not possible"),
+                Documented("binds on", "-", "number of intervals at which the plan stands at the limit"),
+                Documented("note", "-", "whether missed tonnes count at the miss price"),
+            ),
+            "Values",
+        ),
+        "trips": Topic(
+            "What a trip would mean, on every interval of the plan day",
+            (
+                _AT,
+                Documented("header", "-", "commodity in the chlorine header"),
+                Documented("largest circuit", "-", "circuit that makes most chlorine"),
+                Documented("least covered", "-", "customer who is supplied shortest without it"),
+                Documented("cover", "h", "for how long he gets his least rate"),
+                Documented("cover once hot", "h", "the same once vaporisers are hot"),
+                Documented("largest customer", "-", "pipeline customer who takes most"),
+                Documented("he takes", "t/h", "what he takes"),
+                Documented("to cut", "t/h", "chlorine without a place if he trips: to cut at once"),
+                Documented("cut as load", "kA", "the cut as load of the largest circuit"),
+            ),
+            "Trips",
+        ),
+    }
+)
+"""Tables of page.html and plan.xlsx by name."""
+
+INTERVAL_SHEETS: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "Loads": "columns of circuits but their power",
+        "Stocks": "levels of stocks",
+        "Power and price": "prices, and everything in MW",
+        "Products": "all other columns",
+    }
+)
+"""Sheets of plan.xlsx that share out the columns of plan.csv, with what each holds."""
+
+SUMMARY_COLUMNS: Final = (
+    Documented("figure", "-", "path of the field in plan.json"),
+    Documented("value", "as `unit`", "its value"),
+    Documented("unit", "-", "unit of the value"),
+    Documented("meaning", "-", "what it is"),
+)
+"""Columns of the sheet Summary of plan.xlsx."""
+PLAIN_COLUMNS: Final[Mapping[str, tuple[Documented, ...]]] = MappingProxyType(
+    {
+        "Cautions": (Documented("caution", "-", "what comes before any use of the plan"),),
+        "About": (
+            Documented("item", "-", "program, input file or description of a column"),
+            Documented("value", "-", "version, SHA-256 or meaning"),
+        ),
+    }
+)
+"""Columns of the sheets of text of plan.xlsx."""
+
+
+def workbook_name(column: Documented) -> str:
+    """Return the name of a topic's column in the workbook: with its unit, in small letters.
+
+    Parameters
+    ----------
+    column : Documented
+        Column. [-]
+
+    Returns
+    -------
+    str
+        For example 'from_ka'. [-]
+    """
+    slug = re.sub(r"[^a-z0-9]+", "_", column.name.lower()).strip("_")
+    unit = "-" if column.unit == "as `unit`" else column.unit
+    return with_suffix(slug, unit)
+
+
+SHEET_COLUMNS: Final = (
+    Documented("load_ka", "kA", "load of each circuit, as set at the time of the row"),
+    Documented("chlorine_t_per_h", "t/h", "chlorine made by all circuits, as Cl2"),
+    Documented("alkali_t_per_h", "t/h", "alkali made, dry NaOH or KOH, one column each"),
+    Documented("import_mw", "MW", "mean metered import"),
+    Documented("peak_mw", "MW", "highest mean import of the month so far"),
+    Documented("price_per_mwh", "currency/MWh", "sum of all energy rates of the contract"),
+    Documented("cover_h", "h", "least cover of a pipeline customer if the largest circuit trips"),
+    Documented("to_cut_t_per_h", "t/h", "chlorine to cut at once if the largest customer trips"),
+    Documented("level", "as the stock", "level of each stock AT the time of the row"),
+)
+"""Columns of the load sheet, in order; heads for people are set by `scheduler.report.sheet`."""
 
 
 TABLE_START: Final = "<!-- columns:start -->"
@@ -805,6 +1107,29 @@ def readme_table() -> str:
                 ((f"`{row.name}`", row.unit, row.meaning) for row in rows),
             )
         ),
+        *_markdown(
+            "`plan.xlsx`: sheets and their columns. A column of times has the typed local clock, "
+            "`..._local`, beside the text with its offset; a note on each head says what it is.",
+            ("sheet", "columns"),
+            (
+                ("Summary", _names(SUMMARY_COLUMNS)),
+                *(
+                    (name, f"`start_local`, `start`, and of `plan.csv`: {what}")
+                    for name, what in INTERVAL_SHEETS.items()
+                ),
+                *((topic.sheet, _names(topic.columns)) for topic in TOPICS.values() if topic.sheet),
+                *((name, _names(rows)) for name, rows in PLAIN_COLUMNS.items()),
+            ),
+        ),
+        *_markdown(
+            "`sheet.pdf` and `sheet.html`: columns of the load sheet, in order.",
+            described,
+            ((f"`{row.name}`", row.unit, row.meaning) for row in SHEET_COLUMNS),
+        ),
         TABLE_END,
     ]
     return "\n".join(lines)
+
+
+def _names(rows: Iterable[Documented]) -> str:
+    return ", ".join(f"`{workbook_name(row)}`" for row in rows)

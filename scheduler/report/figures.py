@@ -10,12 +10,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.horizon import Array, Mask
+from models.horizon import Array, Integers, Mask
+from models.order import Lot
 from models.pieces import Stock, Variable
 from scheduler.result import Comparison, Plan, Status
 
 POWER_GROUPS = ("energy", "demand")
 """Cost groups that are the power cost."""
+LOAD_TOLERANCE_KA = 5e-4
+"""Difference up to which a load counts as unchanged. [kA]"""
+RATE_TOLERANCE_T_PER_H = 1e-4
+"""Rate up to which nothing is loaded. [t/h]"""
 
 
 def on_horizon(plan: Plan, variable: Variable) -> Array:
@@ -141,6 +146,10 @@ def load_variable(plan: Plan, circuit: str) -> Variable:
         if variable.unit == "kA" and variable.intervals is not None and owner(plan, variable.key) == circuit:
             return variable
     raise ValueError(f"the circuit '{circuit}' declares no load in kA")
+
+
+TOUCHING = 1e-4
+"""Share of a stock's range within which a level counts as touching its limit."""
 
 
 @dataclass(frozen=True)
@@ -304,6 +313,60 @@ def _stock(plan: Plan, stock: Stock) -> StockFigures:
         float(np.max(stock.upper)),
         float(stock.lower[-1]),
     )
+
+
+@dataclass(frozen=True)
+class TouchedLimit:
+    """A limit of a stock that the plan goes up or down to.
+
+    Parameters
+    ----------
+    key : str
+        Key of the level. [-]
+    side : str
+        'upper' or 'lower'. [-]
+    limit : float
+        The limit, its margin taken off. [unit]
+    unit : str
+        Unit of the level. [-]
+    interval : int
+        First interval at whose end it is touched. [-]
+    """
+
+    key: str
+    side: str
+    limit: float
+    unit: str
+    interval: int
+
+
+def touched_limits(plan: Plan) -> tuple[TouchedLimit, ...]:
+    """Return the planning limits that stocks touch; an end stock that is just reached is none.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+
+    Returns
+    -------
+    tuple of TouchedLimit
+        In order of declaration, at most one per stock and side. [-]
+    """
+    found = []
+    for stock in plan.declaration.stocks:
+        level = plan.audit.values[stock.key]
+        room = TOUCHING * np.maximum(stock.upper - stock.lower, 0.0)
+        lower = np.where(stock.lower > np.min(stock.lower), -np.inf, stock.lower)
+        for side, limit, gap in (
+            ("upper", stock.upper, stock.upper - level),
+            ("lower", lower, level - lower),
+        ):
+            at = np.flatnonzero(np.isfinite(limit) & (gap <= np.where(np.isfinite(room), room, TOUCHING)))
+            if at.size:
+                t = int(at[0])
+                found.append(TouchedLimit(stock.key, side, float(limit[t]), stock.unit, t))
+    return tuple(found)
 
 
 def edges_min(plan: Plan) -> Array:
@@ -509,3 +572,246 @@ def worst_balance(plan: Plan) -> tuple[str | None, float]:
     errors = plan.audit.balance_error
     name = max(errors, key=lambda commodity: errors[commodity], default=None)
     return name, errors[name] if name is not None else 0.0
+
+
+@dataclass(frozen=True)
+class LoadChange:
+    """A change of a circuit's load on the plan day.
+
+    Parameters
+    ----------
+    circuit : str
+        Circuit whose load changes. [-]
+    interval : int
+        Interval at whose start the change begins. [-]
+    from_ka : float or None
+        Load before; None if it is not known. [kA]
+    to_ka : float
+        Load from then on. [kA]
+    rate_ka_per_min : float or None
+        Greatest rate of the change; None if the circuit states none. [kA/min]
+    """
+
+    circuit: str
+    interval: int
+    from_ka: float | None
+    to_ka: float
+    rate_ka_per_min: float | None
+
+    @property
+    def minutes(self) -> float | None:
+        """What the change takes at that rate; None if rate or load before is not known. [min]."""
+        if self.rate_ka_per_min is None or self.from_ka is None:
+            return None
+        return abs(self.to_ka - self.from_ka) / self.rate_ka_per_min
+
+
+def load_changes(plan: Plan, circuit: str) -> tuple[LoadChange, ...]:
+    """Return the changes of a circuit's load on the plan day, the one at its start included.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+    circuit : str
+        Name of the circuit. [-]
+
+    Returns
+    -------
+    tuple of LoadChange
+        In order of time; the first may have no load before. [-]
+    """
+    # Kinds of circuit of one's own state their rate by the same name of a field.
+    unit = next(unit for unit in plan.site.units if unit.name == circuit)
+    rate = getattr(unit, "ramp_ka_per_min", None)
+    load = on_horizon(plan, load_variable(plan, circuit))
+    before = plan.situation.loads_before.get(circuit)
+    changes = []
+    for t in range(plan.horizon.plan_intervals):
+        to = float(load[t])
+        if before is None or abs(to - before) > LOAD_TOLERANCE_KA:
+            changes.append(LoadChange(circuit, t, before, to, rate))
+        before = to
+    return tuple(changes)
+
+
+@dataclass(frozen=True, eq=False)
+class Loading:
+    """A lot, its window and how it is loaded over the horizon.
+
+    Parameters
+    ----------
+    lot, customer, mode, commodity : str
+        Number of the order, for whom, how, and what. [-]
+    quantity_t : float
+        The whole lot. [t]
+    window_start_min, window_end_min : int
+        Window since 1970-01-01T00:00Z. [min]
+    rate_t_per_h : ndarray
+        Loading on every interval. Shape (n,). [t/h]
+    """
+
+    lot: str
+    customer: str
+    mode: str
+    commodity: str
+    quantity_t: float
+    window_start_min: int
+    window_end_min: int
+    rate_t_per_h: Array
+
+    def quantity_in(self, hours: Array, span: Mask) -> float:
+        """Return what is loaded over a span.
+
+        Parameters
+        ----------
+        hours : ndarray
+            Lengths of the intervals. Shape (n,). [h]
+        span : ndarray of bool
+            Intervals that count. Shape (n,). [-]
+
+        Returns
+        -------
+        float
+            Quantity. [t]
+        """
+        return float(np.sum((self.rate_t_per_h * hours)[span]))
+
+    def intervals(self, span: Mask) -> Integers:
+        """Return the intervals of a span in which the lot is loaded.
+
+        Parameters
+        ----------
+        span : ndarray of bool
+            Intervals that count. Shape (n,). [-]
+
+        Returns
+        -------
+        ndarray of int
+            Positions of the intervals. Shape (k,). [-]
+        """
+        return np.flatnonzero(span & (self.rate_t_per_h > RATE_TOLERANCE_T_PER_H))
+
+
+def loadings(plan: Plan) -> tuple[Loading, ...]:
+    """Return the lots of the horizon, in the order of their windows.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+
+    Returns
+    -------
+    tuple of Loading
+        Lots whose window touches the horizon. [-]
+    """
+    variables = {variable.key: variable for variable in plan.declaration.variables}
+    found = [
+        Loading(
+            lot.name,
+            lot.customer,
+            lot.mode,
+            lot.commodity,
+            lot.quantity_t,
+            lot.window_start_min,
+            lot.window_end_min,
+            on_horizon(plan, variables[lot.key("loading")]),
+        )
+        for lot in plan.site.units
+        if isinstance(lot, Lot) and lot.key("loading") in variables
+    ]
+    return tuple(sorted(found, key=lambda loading: (loading.window_start_min, loading.lot)))
+
+
+def total_reading(plan: Plan, reading: str) -> Array:
+    """Return a reading summed over all circuits.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+    reading : str
+        Name of the reading, for example 'chlorine_t_per_h'. [-]
+
+    Returns
+    -------
+    ndarray
+        Sum on every interval. Shape (n,). [unit of the reading]
+    """
+    total = np.zeros(len(plan.horizon))
+    for name in circuit_names(plan):
+        total = total + plan.audit.simulations[name].readings[reading]
+    return total
+
+
+def alkali_t_per_h(plan: Plan) -> dict[str, Array]:
+    """Return the alkali made, by kind.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+
+    Returns
+    -------
+    dict
+        Rate on every interval by 'NaOH', 'KOH' or, for circuits that state no salt, 'alkali'.
+        Each shape (n,). [t/h]
+    """
+    made: dict[str, Array] = {}
+    units = {unit.name: unit for unit in plan.site.units}
+    for name in circuit_names(plan):
+        salt = getattr(units[name], "salt", None)
+        kind = salt.replace("Cl", "OH") if isinstance(salt, str) else "alkali"
+        rate = plan.audit.simulations[name].readings["alkali_t_per_h"]
+        made[kind] = made.get(kind, np.zeros(len(plan.horizon))) + rate
+    return made
+
+
+def peak_so_far_mw(plan: Plan) -> Array:
+    """Return the highest mean import of the billing month so far, at the end of every interval.
+
+    It starts from the peaks that are known to the situation; the import counts by the means of intervals,
+    so it is the billed peak where those are as long as the metering.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+
+    Returns
+    -------
+    ndarray
+        Peak so far. Shape (n,). [MW]
+    """
+    power = plan.audit.values[plan.site.meter]
+    known: dict[str, float] = {}
+    for (_, month), peak in plan.situation.peaks_mw.items():
+        known[month] = max(known.get(month, 0.0), peak)
+    so_far = np.zeros(len(plan.horizon))
+    for t, month in enumerate(plan.horizon.months):
+        known[month] = max(known.get(month, 0.0), float(power[t]))
+        so_far[t] = known[month]
+    return so_far
+
+
+def full_load_ka(plan: Plan, circuit: str) -> float:
+    """Return the highest load a circuit may have anywhere on the horizon.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+    circuit : str
+        Name of the circuit. [-]
+
+    Returns
+    -------
+    float
+        Full load, above 0. [kA]
+    """
+    variable = load_variable(plan, circuit)
+    finite = variable.upper[np.isfinite(variable.upper)]
+    highest = float(plan.audit.values[variable.key].max())
+    return max(highest, float(finite.max()) if finite.size else 0.0) or 1.0

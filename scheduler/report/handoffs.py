@@ -16,20 +16,22 @@ import numpy as np
 
 from models.circuit import Circuit
 from models.contract.calendar import METERING_MINUTES, energy_mwh, metering_periods
-from models.horizon import Array
+from models.horizon import Array, Integers
 from models.order import Lot
 from models.trade import Outlet, Purchase
 from scheduler.report.cautions import CAUTIONS
 from scheduler.report.columns import UNIT_FORMATS
-from scheduler.report.figures import on_horizon, plan_day_end_min, plan_mask
+from scheduler.report.figures import (
+    LOAD_TOLERANCE_KA,
+    RATE_TOLERANCE_T_PER_H,
+    on_horizon,
+    plan_day_end_min,
+    plan_mask,
+)
 from scheduler.report.trips import TRIPS_NAME, trip_figures, trips_csv
 from scheduler.report.wording import fixed, local_minute, local_start, plain
 from scheduler.result import Plan, Status
 
-LOAD_TOLERANCE_KA = 5e-4
-"""Difference up to which a load counts as unchanged. [kA]"""
-RATE_TOLERANCE_T_PER_H = 1e-4
-"""Rate up to which nothing is loaded. [t/h]"""
 QUANTITY_FORMATS = {"hydrogen": "kg/h", "steam": "t/h"}
 
 HANDOFF_FILES = {
@@ -241,13 +243,36 @@ def loading_csv(plan: Plan) -> str:
                 lot.mode,
                 lot.commodity,
                 _number(float(np.sum(rate[at] * horizon.hours[at])), "t"),
-                _number(lot.quantity_t, "t"),
+                _number(lot.loaded_t + lot.quantity_t, "t"),
+                _wagons(lot, np.cumsum(rate * horizon.hours), at),
                 local_minute(horizon, start),
                 local_minute(horizon, end),
+                _words(lot.note),
             )
             rows.append((shift, start, lot.name, cells))
-    names = ("shift", "lot", "customer", "mode", "product", "load_t", "lot_t", "from", "to")
+    names = (
+        "shift",
+        "lot",
+        "customer",
+        "mode",
+        "product",
+        "load_t",
+        "lot_t",
+        "wagons",
+        "from",
+        "to",
+        "note",
+    )
     return _table(plan, names, (cells for *_, cells in sorted(rows)))
+
+
+def _wagons(lot: Lot, loaded_t: Array, at: Integers) -> str:
+    """Return how many wagons become full in a shift; one begun counts in the shift that fills it."""
+    if lot.wagon_t is None:
+        return ""
+    before = loaded_t[at[0] - 1] if at[0] > 0 else 0.0
+    filled = lot.wagons_filled(np.array([before, loaded_t[at[-1]]]))
+    return f"{filled[1] - filled[0]:.0f}"
 
 
 def rectifiers_csv(plan: Plan) -> str:

@@ -1,7 +1,8 @@
 """Colours and sizes of everything that is drawn.
 
-Owns the palette, chosen by this project: every colour has a contrast of at least 3:1 on white, text colours
-7:1, and any two line colours stay apart for colour-blind readers (both checked by tests).
+Owns the palette. Line colours are those of the scheme 'muted' of P. Tol, 'Colour Schemes' (technical note
+SRON/EPS/TN/09-002), that have a contrast of at least 4.5:1 on white (W3C WCAG 2, text); fills are tints.
+Tests compute contrasts, and how far lines stay apart for colour-blind readers.
 """
 
 from __future__ import annotations
@@ -16,23 +17,24 @@ GRID = "#dfe3e8"
 """Grid lines and lane borders."""
 ALARM = "#a5122a"
 """A result that must not be run, and missed duties."""
-LOAD_FILL = "#c9d7f2"
-"""Load of a circuit; dark text on it stays readable."""
-LOAD_EDGE = "#2c56b3"
+LOAD_FILL = "#d3d0e6"
+"""Load of a circuit, a tint of the first line colour; dark text on it stays readable."""
+LOAD_EDGE = "#332288"
 """Upper edge of the load."""
-NEGATIVE_FILL = "#bfe3da"
+NEGATIVE_FILL = "#cfe8d5"
 """Hours with a negative price."""
 LOOK_AHEAD_FILL = "#f4f5f7"
 """Background of the look-ahead."""
 
-LINES = ("#3a1e5c", "#d9532c", "#3b6fe0", "#14937f", "#7d1f1f", "#c05fb0")
-"""Line colours, in order of use."""
+LINES = ("#332288", "#117733", "#aa4499", "#882255")
+"""Line colours, in order of use: indigo, green, purple, wine of the scheme 'muted'."""
 Pattern = str | tuple[float, tuple[float, ...]]
 
 DASHES: tuple[tuple[Pattern, str], ...] = (
     ("solid", ""),
     ((0, (6, 2)), ", dashed"),
     ((0, (2, 1.5)), ", finely dashed"),
+    ((0, (8, 2, 1.5, 2)), ", dash and dot"),
 )
 """Line patterns, with what a label adds: the next one each time the colours have been used up."""
 

@@ -28,6 +28,7 @@ from scheduler.report.figures import (
     saving,
     saving_percent,
     stock_figures,
+    touched_limits,
 )
 from scheduler.report.trips import HeaderTrips, trip_figures
 from scheduler.report.wording import duty_words, fixed, plain, spoken_minute, spoken_start
@@ -38,12 +39,18 @@ WIDTH = 100
 
 LOAD_SHOWN_KA = 0.05
 """Change of load below which the summary shows none. [kA]"""
+SAME_COST = 0.005
+"""Difference of two costs that counts as none. [currency]"""
 MOST_LOADS = 16
 """Loads of one circuit shown in the summary."""
 MOST_ROWS = 6
 """Rows of a table before the page points to plan.json."""
 MOST_FAILURES = 4
 """Missed duties, and broken limits, before the page points to plan.json."""
+MOST_TOUCHED = 4
+"""Touched limits of stocks that are named."""
+RAMPS_TOLD_MW = 0.005
+"""Part of a peak from loads on their way that is worth a word."""
 
 HEADLINES = {
     Status.PLAN: "PLAN: all duties met, all limits kept.",
@@ -210,8 +217,16 @@ def _power(plan: Plan) -> list[str]:
             f"{spoken_minute(plan.horizon, figures.max_at_min):<23} {paid:>13} "
             f"{fixed(figures.time_mean_price_per_mwh, 2):>9}"
         )
+    told = {peak.key: peak for peak in plan.audit.metered_peaks}
     for peak in billed_peaks(plan):
-        lines += _wrapped(f"Billed peak {fixed(peak.peak_mw, 2)} MW: {plain(peak.key)}", indent=2)
+        ramps = told.get(peak.key)
+        way = ""
+        if ramps is not None and ramps.billed_mw - ramps.without_ramps_mw > RAMPS_TOLD_MW:
+            way = (
+                f", {fixed(ramps.billed_mw - ramps.without_ramps_mw, 2)} of it from falling loads on their "
+                f"way, on the safe side (simulated {fixed(ramps.simulated_mw, 2)})"
+            )
+        lines += _wrapped(f"Billed peak {fixed(peak.peak_mw, 2)} MW: {plain(peak.key)}{way}", indent=2)
     return lines
 
 
@@ -231,9 +246,28 @@ def _money(plan: Plan) -> list[str]:
             indent=2,
         )
     for comparison in plan.comparisons:
-        lines += _wrapped(_against(plan, comparison), indent=2)
-    lines += _wrapped(f"{_certificate(plan)} {MODEL_ACCURACY}", indent=2)
+        lines += _wrapped(comparison_words(plan, comparison), indent=2)
+    lines += _sides(plan)
+    lines += _wrapped(f"{certificate_words(plan)} {MODEL_ACCURACY}", indent=2)
     lines += _temperature_lag(plan)
+    return lines
+
+
+def _sides(plan: Plan) -> list[str]:
+    """Return what each side of the contract's cliffs costs, and why one was not taken."""
+    currency = plan.site.contract.currency
+    lines: list[str] = []
+    for side in plan.tried:
+        name = plain(", ".join(f"{component} = {case}" for component, case in side.cases.items()))
+        if side.refused:
+            text = plain(side.refused)
+        elif side.cost is None:
+            text = "no plan"
+        elif abs(side.cost - plan.audit.cost) <= SAME_COST:
+            text = "this plan"
+        else:
+            text = f"{fixed(side.cost - plan.audit.cost, 2, True)} {currency} more"
+        lines += _wrapped(f"Contract on {name}: {text}.", indent=2)
     return lines
 
 
@@ -256,9 +290,10 @@ def _temperature_lag(plan: Plan) -> list[str]:
         more = plan.audit.cost - lag.without_cost
         gain = lag.without_cost + lag.without_contract_cost - plan.audit.cost - lag.contract_cost
         lines += _wrapped(
-            f"This plan leaves power free for the lag: without the lag it costs {fixed(more, 2, True)} "
-            f"{currency} more than the best plan found (the certificate counts that with its own figures), "
-            f"with it {fixed(gain, 2, True)} less.",
+            "This plan leaves power free for the lag and keeps what cold rooms bear: without the lag it "
+            f"costs {fixed(more, 2, True)} {currency} more than the best plan found (the certificate counts "
+            f"that with its own figures), with it "
+            f"{fixed(abs(gain), 2, True)} {'less' if gain >= 0 else 'more'}.",
             indent=2,
         )
     for warning in lag.warnings:
@@ -279,7 +314,21 @@ def _groups(plan: Plan, power: bool) -> str:
     return f": {', '.join(parts)}" if parts else ""
 
 
-def _against(plan: Plan, comparison: Comparison) -> str:
+def comparison_words(plan: Plan, comparison: Comparison) -> str:
+    """Return what the plan saves against another way of running, in words.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+    comparison : Comparison
+        The other way. [-]
+
+    Returns
+    -------
+    str
+        One sentence. [-]
+    """
     name = plain(comparison.name)
     note = f" ({plain(comparison.note)})" if comparison.note else ""
     amount = saving(plan, comparison)
@@ -295,7 +344,19 @@ def _against(plan: Plan, comparison: Comparison) -> str:
     )
 
 
-def _certificate(plan: Plan) -> str:
+def certificate_words(plan: Plan) -> str:
+    """Return what the certificate says, in words.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+
+    Returns
+    -------
+    str
+        One or more sentences. [-]
+    """
     certificate, currency = plan.certificate, plan.site.contract.currency
     if not math.isfinite(certificate.lower_bound):
         return "Certificate: none; the solver gave no lower bound."
@@ -335,7 +396,20 @@ def _stocks(plan: Plan) -> list[str]:
     wide = max(len("Stocks, horizon"), *(len(_short(stock.key)) for stock in figures))
     head = f"{'Stocks, horizon':<{wide}}  {'start':>9} {'day end':>9} {'end':>9} {'least':>9} {'most':>9}"
     rows = _capped([_stock_row(stock, wide) for stock in figures], "stocks", MOST_ROWS)
-    return [f"{head}  limits", *rows]
+    return [f"{head}  limits", *rows, *_touched(plan)]
+
+
+def _touched(plan: Plan) -> list[str]:
+    limits = touched_limits(plan)
+    if not limits:
+        return []
+    named = [
+        f"{_short(limit.key)} its {limit.side} limit {fixed(limit.limit, 1, True)} {plain(limit.unit)}"
+        f"{_when(plan, limit.interval, 'first')}"
+        for limit in limits[:MOST_TOUCHED]
+    ]
+    more = f" and {len(limits) - MOST_TOUCHED} more" if len(limits) > MOST_TOUCHED else ""
+    return _wrapped(f"Planned to the limit, no room beyond its margin: {'; '.join(named)}{more}.", indent=2)
 
 
 def _stock_row(stock: StockFigures, wide: int) -> str:
@@ -347,10 +421,26 @@ def _stock_row(stock: StockFigures, wide: int) -> str:
 
 
 def _trips(plan: Plan) -> list[str]:
-    return [line for trips in trip_figures(plan) for line in _trip_lines(plan, trips)]
+    return [line for words in trip_words(plan) for line in _wrapped(words, indent=2)]
 
 
-def _trip_lines(plan: Plan, trips: HeaderTrips) -> list[str]:
+def trip_words(plan: Plan) -> list[str]:
+    """Return the worst of what trips would mean on the plan day: two sentences for each header.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+
+    Returns
+    -------
+    list of str
+        Sentences; empty where no header has circuits and pipeline customers. [-]
+    """
+    return [words for trips in trip_figures(plan) for words in _worst_trips(plan, trips)]
+
+
+def _worst_trips(plan: Plan, trips: HeaderTrips) -> tuple[str, str]:
     days = plan.horizon.plan_intervals
     cover = trips.without_circuit.cover_h[:, :days]
     # Of equal covers, the one that is short even once vaporisers are hot.
@@ -364,9 +454,7 @@ def _trip_lines(plan: Plan, trips: HeaderTrips) -> list[str]:
         later = "without end" if math.isinf(once_hot) else f"{fixed(once_hot, 1)} h"
         after = f", {later} once the vaporiser is hot in {wait:g} min" if wait > 0 else ""
         least = f"least cover {fixed(cover[customer, t], 1)} h, of {name}{after}"
-    lines = _wrapped(
-        f"If the largest circuit trips: {least} ({circuit}, {spoken_start(plan.horizon, t)}).", indent=2
-    )
+    first = f"If the largest circuit trips: {least} ({circuit}, {spoken_start(plan.horizon, t)})."
     out = trips.without_customer
     worst = int(np.argmax(out.to_cut_t_per_h[:days]))
     places = (
@@ -383,9 +471,8 @@ def _trip_lines(plan: Plan, trips: HeaderTrips) -> list[str]:
         if 0 < load < math.inf
         else ""
     )
-    return lines + _wrapped(
+    return first, (
         f"If the largest customer trips: {plain(trips.customers[trips.customer[worst]])} leaves "
         f"{fixed(trips.customer_t_per_h[worst], 1)} t/h: {parts or 'nothing to place'}{ka}; "
-        f"{spoken_start(plan.horizon, worst)}. Each interval: trips.csv.",
-        indent=2,
+        f"{spoken_start(plan.horizon, worst)}. Each interval: trips.csv."
     )

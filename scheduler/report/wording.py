@@ -81,6 +81,27 @@ def local_minute(horizon: Horizon, minute: int) -> str:
     return instant_of(minute).astimezone(horizon.local_starts[0].tzinfo).isoformat(timespec="minutes")
 
 
+def clock(horizon: Horizon, minute: int, with_offset: bool = False) -> str:
+    """Return the local clock time of an instant.
+
+    Parameters
+    ----------
+    horizon : Horizon
+        Gives the time zone. [-]
+    minute : int
+        Instant since 1970-01-01T00:00Z. [min]
+    with_offset : bool
+        Whether the offset from UTC is shown, for a day on which clocks change. [-]
+
+    Returns
+    -------
+    str
+        For example '02:00' or, in the short form of ISO 8601, '02:00+01'. [-]
+    """
+    at = local_minute(horizon, minute)[11:]
+    return at.removesuffix(":00") if with_offset else at[:5]
+
+
 def local_start(horizon: Horizon, interval: int) -> str:
     """Return the start of an interval in local time with its offset, ISO 8601.
 

@@ -1,0 +1,1 @@
+"""The files of a new site, invented and commented, as `brinewatt new` copies them."""
