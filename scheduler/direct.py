@@ -131,21 +131,22 @@ class _Writer:
         )
         if not live.size:
             return
-        shares = np.linspace(0.0, 1.0, self.tangents)[:, None]
+        tangents = self.tangents if curve.tangents is None else curve.tangents
+        shares = np.linspace(0.0, 1.0, tangents)[:, None]
         x = low[live] + shares * (high - low)[live]
-        many = np.tile(live, self.tangents)
+        many = np.tile(live, tangents)
         y = curve.value(x.ravel(), many).reshape(x.shape)
         slope = curve.slope(x.ravel(), many).reshape(x.shape)
         rise = np.diff(slope, axis=0)
         rest = y - slope * x
         apart = rise > SAME_SLOPE
         meet = np.where(apart, -np.diff(rest, axis=0) / np.where(apart, rise, 1.0), 0.5 * (x[:-1] + x[1:]))
-        breaks = np.vstack([x[:1], meet, x[-1:]])
+        breaks = np.vstack([low[live][None, :], meet, high[live][None, :]])
         widths = np.maximum(np.diff(breaks, axis=0), 0.0)
         m = len(live)
         pieces = self.column(f"{curve.key}_pieces", np.zeros(widths.size), widths.ravel())
         each = np.arange(m)
-        row = np.tile(each, self.tangents)
+        row = np.tile(each, tangents)
         piece = pieces + np.arange(widths.size)
         self.family(
             f"{curve.key}_argument",

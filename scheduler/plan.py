@@ -69,12 +69,15 @@ class PlanOptions:
         Loads of a past week on the horizon's intervals by circuit; empty if unknown. Each shape (n,). [kA]
     pattern_name : str
         What the pattern is, for people. [-]
+    calm : bool
+        Whether the calmest of the plans of almost equal cost is taken; without, any of them. [-]
     """
 
     search: SearchOptions = field(default_factory=SearchOptions)
     compare: bool = True
     pattern_ka: Mapping[str, Array] = field(default_factory=dict)
     pattern_name: str = "last week's pattern of loads"
+    calm: bool = True
 
 
 def make_plan(site: Site, horizon: Horizon, situation: Situation, options: PlanOptions | None = None) -> Plan:
@@ -396,6 +399,8 @@ class Planner:
             )
 
     def _calm(self, found: Found, most_cost: float) -> Found:
+        if not self.options.calm:
+            return found
         return calmest(self.search, found, most_cost, min(CALM_SECONDS, self.options.search.seconds))
 
     def _stepped(self, found: Found, status: Status, scale: float) -> tuple[Found, Found, Status]:

@@ -19,7 +19,7 @@ SEARCH = SearchOptions(gap=1e-4, branch=False)
 
 
 def test_quarters_cost_what_hours_cost() -> None:
-    """At prices of hours the dispatch costs the same within 0.1 % (the aim), and at prices of quarters less."""
+    """At prices of hours the dispatch costs the same within 0.1 % (the aim), at prices of quarters less."""
     site = store_site(1.0, DemandCharge("demand", 2500.0, 60))
     first, days = dt.date(2026, 3, 24), 9
     hours, quarters = (long_horizon(site, first, days, minutes) for minutes in (60, 15))

@@ -13,9 +13,11 @@ from scheduler.cli.bill import bill
 from scheduler.cli.check import check
 from scheduler.cli.demo import demo
 from scheduler.cli.import_rate import import_rate
+from scheduler.cli.limits import limits
 from scheduler.cli.new import new
 from scheduler.cli.plan import plan
 from scheduler.cli.replan import replan
+from scheduler.cli.robustness import robustness
 from scheduler.cli.sheet import sheet
 from scheduler.cli.tariffs import tariffs
 from scheduler.cli.why import why
@@ -58,6 +60,8 @@ Put supply contracts side by side:    brinewatt tariffs my_site/study.toml
 Test planning on past prices:         brinewatt backtest my_site/site.toml --first-day ...
 Bill a load under a contract:         brinewatt bill contract.toml profile.csv ...
 Make a contract of a US rate:         brinewatt import-rate record.json ...
+How a plan holds on 200 other days:   brinewatt robustness my_site/site.toml --out FOLDER
+What each limit is worth on a day:    brinewatt limits my_site/site.toml
 Ask why a load is where it is:        brinewatt why my_site/site.toml room_a 19:00
 
 brinewatt COMMAND --help says for each command what it does, when to use it, and an example.
@@ -90,6 +94,8 @@ main.add_command(tariffs)
 main.add_command(backtest)
 main.add_command(bill)
 main.add_command(import_rate)
+main.add_command(robustness)
+main.add_command(limits)
 main.add_command(why)
 
 if __name__ == "__main__":

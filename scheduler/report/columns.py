@@ -769,6 +769,44 @@ FURTHER_MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
 )
 """What a row of each is."""
 
+STUDY_FILES: Final[Mapping[str, tuple[Documented, ...]]] = MappingProxyType(
+    {
+        "robustness.csv": (
+            Documented("margins", "-", "multiple of the site's margins that the plan keeps: 1 as stated"),
+            Documented("limit", "-", "what may break, in words"),
+            Documented("kind", "-", "plant, permit, customer, reserve or peak"),
+            Documented("checked", "-", "how often it was checked: days times quarter hours"),
+            Documented("broken", "-", "how often it was passed"),
+            Documented("per_1000", "-", "broken in 1,000 checks"),
+            Documented("days", "-", "days on which it is passed"),
+            Documented("days_without_trip", "-", "of these, days without a trip"),
+            Documented("voltage_days", "-", "days on which it is passed when only the cell voltage differs"),
+            Documented("take_days", "-", "the same for what customers take"),
+            Documented("late_days", "-", "the same for late tankers and wagons"),
+            Documented("trip_days", "-", "the same for trips"),
+            Documented("worst", "as `unit`", "greatest excess"),
+            Documented("unit", "-", "unit of the excess"),
+        ),
+        "limits.csv": (
+            Documented("limit", "-", "what is taken away, in words"),
+            Documented("value", "currency", "cost of the horizon with the limit less cost without it"),
+            Documented("moved_circuit", "-", "circuit whose load differs most; empty if none moves"),
+            Documented("moved_at", "-", "start of that interval, local time with offset"),
+            Documented("moved_ka", "kA", "by how much"),
+            Documented("comparable", "-", "1 if both are plans that meet all duties, else 0: no value then"),
+        ),
+    }
+)
+"""Columns of the files of studies, which stand in folders of their own."""
+
+STUDY_MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "robustness.csv": "one row per multiple of the margins and limit.",
+        "limits.csv": "one row per limit.",
+    }
+)
+"""What a row of each is."""
+
 
 BILL_FILES: Final[Mapping[str, tuple[Documented, ...]]] = MappingProxyType(
     {
@@ -1100,9 +1138,9 @@ def readme_table() -> str:
         ),
         *(
             line
-            for file, rows in (*FURTHER_FILES.items(), *BILL_FILES.items())
+            for file, rows in {**FURTHER_FILES, **BILL_FILES, **STUDY_FILES}.items()
             for line in _markdown(
-                f"`{file}`: {({**FURTHER_MEANINGS, **BILL_MEANINGS})[file]}",
+                f"`{file}`: {({**FURTHER_MEANINGS, **BILL_MEANINGS, **STUDY_MEANINGS})[file]}",
                 described,
                 ((f"`{row.name}`", row.unit, row.meaning) for row in rows),
             )

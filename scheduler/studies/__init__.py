@@ -1,1 +1,1 @@
-"""Studies over long times: a year in windows, supply contracts side by side, a back-test."""
+"""Studies above planning: how a plan holds on other days, what each limit costs, and long times."""

@@ -74,12 +74,8 @@ def test_a_year_in_windows_against_one_program(inputs: Inputs) -> None:
     overhead = median(item[2] / item[1].solver_seconds for item in windows)
     print(f"\nwindows {[round(i[2], 1) for i in windows]} s wall {[round(i[3], 1) for i in windows]} s own")
     print(f"one     {[round(i[2], 1) for i in one]} s wall {[round(i[3], 1) for i in one]} s own")
-    print(
-        f"ratio {wall:.2f} wall, {own:.2f} own; dearer by {100 * dearer:.3f} %; all over solver {overhead:.2f}"
-    )
-    print(
-        f"peak memory {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB, the one program's too"
-    )
+    print(f"ratio {wall:.2f} wall, {own:.2f} own; dearer by {100 * dearer:.3f} %; over solver {overhead:.2f}")
+    print(f"peak memory {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB, both ways")
     assert dearer <= YEAR_COST
     assert overhead <= OVERHEAD
     assert own >= YEAR_RATIO
