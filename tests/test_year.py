@@ -111,7 +111,6 @@ def test_windows_follow_the_local_calendar() -> None:
     part = with_look_ahead(horizon, 0, 200, 264 + 23, 240)
     assert len(part) == 200 + 4 + 2 * 6 + 5 + 3 - 2 - 4 + 6
     assert part.end_min == int(horizon.starts_min[287])
-    assert part.plan_intervals == 200
 
 
 def test_start_of_the_year_is_kept(runs: tuple[YearRun, YearRun]) -> None:

@@ -112,7 +112,8 @@ STUDY_FILES = (
 ASSUMPTIONS = (
     "Each contract has a year of its own, planned by the hour in windows of a month, with prices that are "
     "known: a real year is dearer by what is not known (see the back-test).",
-    "Whole steps, counted changes and calm belong to the plan of a day and are left out.",
+    "Whole steps, counted changes, calm and ramps inside an interval belong to the plan of a day and are "
+    "left out; peaks are those of interval means.",
     "Sensitivities bill the load as planned at other prices; a new plan can only cost less.",
     "Income for calls (interruption, reserve) is left out: it counts only where a simulated call is "
     "answered, which the plan of a day does.",

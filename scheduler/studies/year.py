@@ -37,6 +37,9 @@ STUDY_GAP = 1e-4
 """Target gap of a window: far below what voltage models are good for, and one solve is mostly enough."""
 LOOK_AHEAD_MINUTES = 240
 """Length of an interval of the look-ahead: enough to tell what a stock at the joint is worth. [min]"""
+PLAN_INTERVALS = 1
+"""Intervals that count as a plan day. What is planned for people (ramps inside an interval, steps, changes)
+belongs there; in a study loads are what they are on the mean, as in the look-ahead of a plan. [-]"""
 JOINT_TOLERANCE = 2e-8
 """How far a row over a joint may be off, as a share of its size: what is before the joint is rounded."""
 LEVEL_TOLERANCE = 1e-6
@@ -175,11 +178,11 @@ def year_horizon(
     Returns
     -------
     Horizon
-        The intervals, all of the plan proper. [-]
+        The intervals. [-]
     """
     starts = np.arange(first_minute, end_minute, minutes, dtype=np.int64)
     lengths = np.full(len(starts), minutes, dtype=np.int64)
-    whole = Horizon(starts, lengths, site.timezone, len(starts))
+    whole = Horizon(starts, lengths, site.timezone, PLAN_INTERVALS)
     return whole if like is None else replace(whole, shifts=like.shifts)
 
 
@@ -196,10 +199,10 @@ def cut(horizon: Horizon, first: int, end: int) -> Horizon:
     Returns
     -------
     Horizon
-        The part, all of it plan proper. [-]
+        The part. [-]
     """
     starts, lengths = horizon.starts_min[first:end], horizon.lengths_min[first:end]
-    return Horizon(starts, lengths, horizon.timezone, end - first, horizon.shifts)
+    return Horizon(starts, lengths, horizon.timezone, PLAN_INTERVALS, horizon.shifts)
 
 
 def with_look_ahead(horizon: Horizon, first: int, end: int, last: int, minutes: int) -> Horizon:
@@ -217,14 +220,14 @@ def with_look_ahead(horizon: Horizon, first: int, end: int, last: int, minutes: 
     Returns
     -------
     Horizon
-        The part as plan proper, and the look-ahead. [-]
+        The part and its look-ahead. [-]
     """
     starts, lengths = _in_long_intervals(horizon, end, last, minutes)
     return Horizon(
         np.concatenate([horizon.starts_min[first:end], starts]),
         np.concatenate([horizon.lengths_min[first:end], lengths]),
         horizon.timezone,
-        end - first,
+        PLAN_INTERVALS,
         horizon.shifts,
     )
 
@@ -242,10 +245,10 @@ def in_long_intervals(horizon: Horizon, minutes: int) -> Horizon:
     Returns
     -------
     Horizon
-        The time, all of it plan proper. [-]
+        The time. [-]
     """
     starts, lengths = _in_long_intervals(horizon, 0, len(horizon), minutes)
-    return Horizon(starts, lengths, horizon.timezone, len(starts), horizon.shifts)
+    return Horizon(starts, lengths, horizon.timezone, PLAN_INTERVALS, horizon.shifts)
 
 
 def _in_long_intervals(horizon: Horizon, first: int, last: int, minutes: int) -> tuple[Integers, Integers]:
