@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import product
+from itertools import pairwise, product
 
 import numpy as np
 
@@ -17,8 +17,6 @@ from models.horizon import Array, Horizon, Integers
 from models.pieces import Cost, Declaration, Entry, Rows, Variable
 from models.ramping import RampResults
 
-LARGEST_IMPORT_MW = 10_000.0
-"""Import beyond which no total is looked for: it keeps a program split at the plan day bounded. [MW]"""
 CLIFF_TOLERANCE = 1e-9
 """Share by which a total may miss a threshold by rounding and still count as reaching it."""
 CLIFF_MARGIN = 2e-6
@@ -114,8 +112,25 @@ class OfTotal(Term):
         """Return the charge of what is drawn before and after the horizon. [currency]."""
         return max(line.at(self.offset) for line in self.lines) - self.base
 
+    def bends(self) -> tuple[Line, tuple[Bend, ...]]:
+        """Return the charge as its flattest line, and what bends away from it on either side.
+
+        Returns
+        -------
+        tuple of (Line, tuple of Bend)
+            The line, and the bends; the charge is the line plus the sum of price times what the total is
+            beyond each bend. [-]
+        """
+        hull = _upper_hull(self.lines)
+        flat = min(range(len(hull)), key=lambda i: abs(hull[i].slope))
+        found = []
+        for i, (left, right) in enumerate(pairwise(hull)):
+            at = (left.intercept - right.intercept) / (right.slope - left.slope)
+            found.append(Bend(at, right.slope - left.slope, above=i >= flat))
+        return hull[flat], tuple(found)
+
     def declare(self, horizon: Horizon, prefix: str, meter: str) -> Declaration:
-        """Return the total, and a charge above every line of it (see `Term.declare`).
+        """Return the flattest line as a cost, and what the total is beyond each bend (see `Term.declare`).
 
         Raises
         ------
@@ -124,83 +139,89 @@ class OfTotal(Term):
         """
         if self.missing:
             raise ValueError(self.missing)
-        at = np.flatnonzero(self.weight)
-        if len(self.lines) == 1:
-            line = self.lines[0]
-            coefficient = line.slope * self.weight * horizon.hours
-            return Declaration(costs=(Cost(prefix, self.group, meter, coefficient),))
-        total, charge = f"{prefix}_total", f"{prefix}_charge"
-        zero, one, free = np.zeros(1, dtype=np.int64), np.ones(1), np.full(1, np.inf)
-        each = np.arange(len(self.lines))
-        return Declaration(
-            variables=(
-                Variable(
-                    total,
-                    "MWh",
-                    *total_range(horizon, self.weight, self.offset),
-                    labels=(self.name,),
-                    meaning=f"total of {self.name}",
-                ),
-                Variable(
-                    charge, "currency", -free, free, labels=(self.name,), meaning=f"charge of {self.name}"
-                ),
-            ),
-            rows=(
+        line, bends = self.bends()
+        energy = self.weight * horizon.hours
+        constant = line.at(self.offset) - self.base - self.sunk()
+        costs = [Cost(prefix, self.group, meter, line.slope * energy, constant)]
+        variables, rows = [], []
+        at = np.flatnonzero(energy)
+        zero, free = np.zeros(1, dtype=np.int64), np.full(1, np.inf)
+        for number, bend in enumerate(bends):
+            key, sign = f"{prefix}_beyond_{number}", 1.0 if bend.above else -1.0
+            side = "above" if bend.above else "below"
+            what = f"total of {self.name} {side} {bend.at_mwh:g} MWh"
+            variables.append(Variable(key, "MWh", np.zeros(1), free, labels=(self.name,), meaning=what))
+            rows.append(
                 Rows(
-                    f"{prefix}_sum",
+                    f"{key}_is",
                     "MWh",
                     (
-                        Entry(total, zero, zero, one),
-                        Entry(
-                            meter,
-                            np.zeros(len(at), dtype=np.int64),
-                            at,
-                            -(self.weight * horizon.hours)[at],
-                        ),
+                        Entry(key, zero, zero, np.ones(1)),
+                        Entry(meter, np.zeros(len(at), dtype=np.int64), at, -sign * energy[at]),
                     ),
-                    np.array([self.offset]),
-                    np.array([self.offset]),
+                    np.array([sign * (self.offset - bend.at_mwh)]),
+                    free,
                     labels=(self.name,),
                     breakable=False,
-                    meaning=f"the total of {self.name} is what was drawn before, in and after the horizon",
-                ),
-                Rows(
-                    f"{prefix}_above",
-                    "currency",
-                    (
-                        Entry(charge, each, np.zeros(len(each), dtype=np.int64), np.ones(len(each))),
-                        Entry(
-                            total,
-                            each,
-                            np.zeros(len(each), dtype=np.int64),
-                            -np.array([line.slope for line in self.lines]),
-                        ),
-                    ),
-                    np.array([line.intercept for line in self.lines]),
-                    np.full(len(each), np.inf),
-                    labels=tuple(f"{self.name}_{i}" for i in each.tolist()),
-                    breakable=False,
-                    meaning=f"the charge of {self.name} is at least every line of its tariff",
-                ),
-            ),
-            costs=(Cost(prefix, self.group, charge, one, constant=-self.base - self.sunk()),),
-        )
+                    meaning=f"the {what} is what was drawn before, in and after the horizon beyond it",
+                )
+            )
+            costs.append(Cost(key, self.group, key, np.array([bend.per_mwh])))
+        return Declaration(variables=tuple(variables), rows=tuple(rows), costs=tuple(costs))
 
     def energy_per_mwh(self, horizon: Horizon) -> Array | None:
-        """Return the slope of the line that holds at the start (see `Term.energy_per_mwh`)."""
-        if len(self.lines) == 1 or self.group != "energy":
+        """Return what the line that holds at the start is above the flattest (see `Term.energy_per_mwh`)."""
+        if self.group != "energy":
             return None
-        return max(self.lines, key=lambda line: line.at(self.offset)).slope * self.weight
+        holds = max(self.lines, key=lambda line: line.at(self.offset))
+        return (holds.slope - self.bends()[0].slope) * self.weight
 
     def exact_on(self, horizon: Horizon, prefix: str, power_mw: Array) -> dict[str, Array]:
-        """Return the exact total and charge (see `Term.exact_on`)."""
-        if len(self.lines) == 1:
-            return {}
+        """Return what the exact total is beyond each bend (see `Term.exact_on`)."""
         total = self.total(horizon, power_mw)
         return {
-            f"{prefix}_total": np.array([total]),
-            f"{prefix}_charge": np.array([max(line.at(total) for line in self.lines)]),
+            f"{prefix}_beyond_{number}": np.array(
+                [max(total - bend.at_mwh, 0.0) if bend.above else max(bend.at_mwh - total, 0.0)]
+            )
+            for number, bend in enumerate(self.bends()[1])
         }
+
+
+@dataclass(frozen=True)
+class Bend:
+    """A total at which a charge becomes steeper.
+
+    Parameters
+    ----------
+    at_mwh : float
+        The total. [MWh]
+    per_mwh : float
+        By how much the slope changes there, above 0. [currency/MWh]
+    above : bool
+        Whether totals above it are charged beside the flattest line, or totals below it. [-]
+    """
+
+    at_mwh: float
+    per_mwh: float
+    above: bool
+
+
+def _upper_hull(lines: Sequence[Line]) -> list[Line]:
+    """Return the lines that are the greatest somewhere, by ascending slope."""
+    highest: dict[float, Line] = {}
+    for line in lines:
+        if line.slope not in highest or line.intercept > highest[line.slope].intercept:
+            highest[line.slope] = line
+    hull: list[Line] = []
+    for line in (highest[slope] for slope in sorted(highest)):
+        while len(hull) > 1 and _meet(hull[-2], line) <= _meet(hull[-2], hull[-1]):
+            hull.pop()
+        hull.append(line)
+    return hull
+
+
+def _meet(left: Line, right: Line) -> float:
+    return (left.intercept - right.intercept) / (right.slope - left.slope)
 
 
 @dataclass(frozen=True)
@@ -347,19 +368,9 @@ class Cliff(Term):
         floor = 0.0 if self.peak is None else self.peak.floor_mw
         return self._charge(self.reached(self.offset, floor), self.offset, floor)
 
-    def energy_per_mwh(self, horizon: Horizon) -> Array | None:
-        """Return the price of the chosen side (see `Term.energy_per_mwh`)."""
-        if self.group != "energy":
-            return None
-        side = next((side for side in self.sides if side.name == self.chosen), self.sides[0])
-        return side.per_mwh * self.weight
-
-    def exact_on(self, horizon: Horizon, prefix: str, power_mw: Array) -> dict[str, Array]:
-        """Return the exact total and peak (see `Term.exact_on`)."""
-        values = {f"{prefix}_total": np.array([self._total(horizon, power_mw)])}
-        if self.peak is not None:
-            values |= {f"{prefix}_peak": np.array([self._peak(power_mw)])}
-        return values
+    def exact(self, prefix: str, power_mw: Array) -> dict[str, Array]:
+        """Return the exact peak (see `Term.exact`)."""
+        return {} if self.peak is None else {f"{prefix}_peak": np.array([self._peak(power_mw)])}
 
     def declare(self, horizon: Horizon, prefix: str, meter: str) -> Declaration:
         """Return the chosen side's prices and conditions (see `Term.declare`).
@@ -373,35 +384,16 @@ class Cliff(Term):
         if self.missing:
             raise ValueError(self.missing)
         side = self._side(prefix)
-        total, peak = f"{prefix}_total", f"{prefix}_peak"
-        zero, one, free = np.zeros(1, dtype=np.int64), np.ones(1), np.full(1, np.inf)
+        peak = f"{prefix}_peak"
+        zero, one = np.zeros(1, dtype=np.int64), np.ones(1)
         at = np.flatnonzero(self.weight)
-        variables = [
-            Variable(
-                total,
-                "MWh",
-                *total_range(horizon, self.weight, self.offset),
-                labels=(self.name,),
-                meaning=f"total of {self.name}",
-            )
-        ]
-        rows = [
-            Rows(
-                f"{prefix}_sum",
-                "MWh",
-                (
-                    Entry(total, zero, zero, one),
-                    Entry(meter, np.zeros(len(at), dtype=np.int64), at, -(self.weight * horizon.hours)[at]),
-                ),
-                np.array([self.offset]),
-                np.array([self.offset]),
-                labels=(self.name,),
-                breakable=False,
-                meaning=f"the total of {self.name} is what was drawn before, in and after the horizon",
-            )
-        ]
-        constant = side.constant - self.base - self.sunk()
-        costs = [Cost(f"{prefix}_energy", self.group, total, np.array([side.per_mwh]), constant)]
+        # No variable for the total: free ones ask too much of a program split at the plan day.
+        total = Entry(meter, np.zeros(len(at), dtype=np.int64), at, (self.weight * horizon.hours)[at])
+        constant = side.constant + side.per_mwh * self.offset - self.base - self.sunk()
+        coefficient = side.per_mwh * self.weight * horizon.hours
+        costs = [Cost(f"{prefix}_energy", self.group, meter, coefficient, constant)]
+        variables: list[Variable] = []
+        rows: list[Rows] = []
         if self.peak is not None:
             declared = self.peak.declare(horizon, prefix, meter)
             variables.extend(declared.variables)
@@ -414,24 +406,22 @@ class Cliff(Term):
                 Rows(
                     f"{prefix}_within",
                     "MWh",
-                    (Entry(total, zero, zero, one),),
-                    np.array([low]),
-                    np.array([high]),
+                    (total,),
+                    np.array([low - self.offset]),
+                    np.array([high - self.offset]),
                     labels=(self.name,),
                     meaning=f"the total of {self.name} stays on the side '{side.name}'",
                 )
             )
         if side.from_hours > 0 and self.peak is not None:
+            hours = side.from_hours * (1.0 + CLIFF_MARGIN)
             rows.append(
                 Rows(
                     f"{prefix}_hours",
                     "MWh",
-                    (
-                        Entry(total, zero, zero, one),
-                        Entry(peak, zero, zero, np.array([-side.from_hours * (1.0 + CLIFF_MARGIN)])),
-                    ),
-                    np.zeros(1),
-                    free,
+                    (total, Entry(peak, zero, zero, -hours * one)),
+                    np.array([-self.offset]),
+                    np.full(1, np.inf),
                     labels=(self.name,),
                     meaning=f"the total of {self.name} is at least {side.from_hours:g} hours of its peak",
                 )
@@ -449,27 +439,6 @@ class Cliff(Term):
             f"{prefix}: the charge jumps, so a program needs one of its cases chosen ({names}; got "
             f"{self.chosen!r}): plan each of them, or name one in the state of the bill"
         )
-
-
-def total_range(horizon: Horizon, weight: Array, offset: float) -> tuple[Array, Array]:
-    """Return the range in which a total is looked for.
-
-    Parameters
-    ----------
-    horizon : Horizon
-        The intervals. [-]
-    weight : ndarray
-        What a unit of each interval's energy adds to the total. Shape (n,). [MWh/MWh]
-    offset : float
-        Total before and after the horizon. [MWh]
-
-    Returns
-    -------
-    tuple of ndarray
-        Least and greatest total. Each shape (1,). [MWh]
-    """
-    reach = float(np.sum(np.abs(weight) * horizon.hours)) * LARGEST_IMPORT_MW
-    return np.array([offset - reach]), np.array([offset + reach])
 
 
 def joined_cases(names: Sequence[Sequence[str]]) -> tuple[str, ...]:

@@ -1138,9 +1138,9 @@ def readme_table() -> str:
         ),
         *(
             line
-            for file, rows in {**FURTHER_FILES, **BILL_FILES, **STUDY_FILES}.items()
+            for file, rows in {**FURTHER_FILES, **STUDY_FILES, **BILL_FILES}.items()
             for line in _markdown(
-                f"`{file}`: {({**FURTHER_MEANINGS, **BILL_MEANINGS, **STUDY_MEANINGS})[file]}",
+                f"`{file}`: {({**FURTHER_MEANINGS, **STUDY_MEANINGS, **BILL_MEANINGS})[file]}",
                 described,
                 ((f"`{row.name}`", row.unit, row.meaning) for row in rows),
             )
