@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from scheduler.cli.backtest import backtest
 from scheduler.cli.bill import bill
 from scheduler.cli.check import check
 from scheduler.cli.demo import demo
@@ -18,6 +19,7 @@ from scheduler.cli.plan import plan
 from scheduler.cli.replan import replan
 from scheduler.cli.robustness import robustness
 from scheduler.cli.sheet import sheet
+from scheduler.cli.tariffs import tariffs
 from scheduler.cli.why import why
 from scheduler.errors import BrinewattError
 from scheduler.read.problems import hint
@@ -54,6 +56,8 @@ Check your files:                     brinewatt check my_site/site.toml
 Make the plan for a day:              brinewatt plan my_site/site.toml --day 2026-06-08
 Plan the rest of a running day:       brinewatt replan my_site/site.toml --earlier FOLDER ...
 Judge loads of your own:              brinewatt sheet my_site/site.toml loads.csv ...
+Put supply contracts side by side:    brinewatt tariffs my_site/study.toml
+Test planning on past prices:         brinewatt backtest my_site/site.toml --first-day ...
 Bill a load under a contract:         brinewatt bill contract.toml profile.csv ...
 Make a contract of a US rate:         brinewatt import-rate record.json ...
 How a plan holds on 200 other days:   brinewatt robustness my_site/site.toml --out FOLDER
@@ -86,6 +90,8 @@ main.add_command(new)
 main.add_command(check)
 main.add_command(replan)
 main.add_command(sheet)
+main.add_command(tariffs)
+main.add_command(backtest)
 main.add_command(bill)
 main.add_command(import_rate)
 main.add_command(robustness)

@@ -1,1 +1,1 @@
-"""Studies above planning: how a plan holds when the day turns out otherwise, and what each limit costs."""
+"""Studies above planning: how a plan holds on other days, what each limit costs, and long times."""
