@@ -31,10 +31,13 @@ from scheduler.read.problems import Problems, close_match
 from scheduler.read.records import Toml, read_toml
 from scheduler.read.series import Need, check_needs, join
 from scheduler.read.site_file import ROLES, ContractRead, SiteFile, horizon_of, read_contract, read_site_file
+from scheduler.read.state import merged_peaks, read_state
 from scheduler.read.stocks import read_stocks
 from scheduler.read.takes import read_takes
 
 CONTRACT: Final = "contract"
+OF_THE_CONTRACT: Final = ("peaks", "state")
+"""Roles whose files name components of the site's own contract: not read where another one is given."""
 _NO_OVERRIDES: Final[Mapping[str, Path | Sequence[Path]]] = MappingProxyType({})
 
 
@@ -86,8 +89,8 @@ def read_inputs(
         Plan day; otherwise that of the site file, otherwise tomorrow in the site's zone. [-]
     overrides : mapping
         Files to read in place of those the site file names, by role: 'prices', 'profiles', 'orders',
-        'stocks', 'availability', 'loads', 'locks', 'takes', 'peaks' or 'contract'; relative to the
-        working folder. [-]
+        'stocks', 'availability', 'loads', 'locks', 'takes', 'peaks', 'state' or 'contract'; relative to
+        the working folder. [-]
     sequence : int, optional
         Auction to take from market documents; otherwise that of the site file. [-]
     now : datetime, optional
@@ -215,7 +218,15 @@ class _Reader:
             }
         locks = read_loads(files["locks"].sources, context)
         takes = read_takes(files["takes"].sources, context)
-        peaks = read_peaks(files["peaks"].sources, contract, context)
+        state = read_state(files["state"].sources, contract, context)
+        if CONTRACT in self.overrides:
+            context.notes.extend(
+                f"'{name}' belongs to the site's own contract and is not used with the one given"
+                for role in OF_THE_CONTRACT
+                if role not in self.overrides
+                for name in site.files.of(role)
+            )
+        peaks = merged_peaks(read_peaks(files["peaks"].sources, contract, context), state.peaks, context)
         self.problems.raise_if_any()
         if site.head is None or horizon is None or site.currency is None:
             raise RuntimeError(
@@ -245,6 +256,7 @@ class _Reader:
             end_stocks=stocks.end_t,
             nominations_t_per_d=orders.nominations_t_per_d,
             locks=locks,
+            state=state.state,
             announced_t_per_h=takes,
         )
         digests = {f"{source.role}:{source.name}": source.digest for source in self.sources}
@@ -291,6 +303,9 @@ class _Reader:
 
     def _files(self, role: str, site: SiteFile) -> _Files:
         chosen = self.overrides.get(role)
+        if chosen is None and role in OF_THE_CONTRACT and CONTRACT in self.overrides:
+            # They name components of the site's own contract, which is not the one in use.
+            return _Files((), True)
         if chosen is None:
             names, folder = site.files.of(role), self.folder
         else:

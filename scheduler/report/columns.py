@@ -561,6 +561,15 @@ def documented_fields() -> tuple[Documented, ...]:
                 ("at", "-", "start of the first such interval"),
             ),
         ),
+        Documented("sides[].cases[].component", "-", "component of the contract whose charge has sides"),
+        Documented("sides[].cases[].case", "-", "side on which it was planned"),
+        Documented("sides[].cost", money, "cost of the plan on that side; null if there is none"),
+        Documented("sides[].lower_bound", money, "no plan on that side costs less"),
+        Documented("sides[].refused", "-", "why it was not taken; empty if it is possible"),
+        Documented("sides[].calls[].component", "-", "component that is paid to answer calls"),
+        Documented("sides[].calls[].start", "-", "interval of the simulated call, local time with offset"),
+        Documented("sides[].calls[].asked_mw", "MW", "change of import that is asked for"),
+        Documented("sides[].calls[].possible_mw", "MW", "the most of it that keeps all duties and limits"),
         Documented("bill[].component", "-", "component of the contract"),
         Documented("bill[].label", "-", "what is charged"),
         Documented("bill[].quantity", "as `quantity_unit`", "quantity charged"),
@@ -746,7 +755,7 @@ FURTHER_FILES: Final[Mapping[str, tuple[Documented, ...]]] = MappingProxyType(
         ),
     }
 )
-"""Columns of the further files of a plan's folder: patterns, with braces for names of the site."""
+"""Columns of the further files of a folder: patterns, with braces for names of the site."""
 
 FURTHER_MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
     {
@@ -845,6 +854,40 @@ STUDY_MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
         "effects.csv": "from `after`, bills and effects.",
         "intervals.csv": "from `after`, plan day, one row per interval.",
         "chlorine.csv": "from `after`, one row for each way of counting.",
+    }
+)
+"""What a row of each is."""
+
+
+BILL_FILES: Final[Mapping[str, tuple[Documented, ...]]] = MappingProxyType(
+    {
+        "bill.csv": (
+            Documented("component", "-", "component of the contract"),
+            Documented("label", "-", "what is charged"),
+            Documented("quantity", "as `quantity_unit`", "quantity charged"),
+            Documented("quantity_unit", "-", "unit of the quantity"),
+            Documented("rate", "currency/unit", "price; weighted mean for a line of many prices"),
+            Documented("amount", "currency", "amount, not rounded"),
+            Documented("paid", "currency", "amount as rounded by the contract"),
+            Documented("group", "-", "cost group"),
+            Documented("formula", "-", "how the amount follows, in words"),
+        ),
+        "differences.csv": (
+            Documented("component", "-", "component of the contract, or a name on the invoice"),
+            Documented("label", "-", "what is charged"),
+            Documented("billed", "currency", "amount by the contract; empty if it has no such line"),
+            Documented("invoiced", "currency", "amount on the invoice; empty if it has no such line"),
+            Documented("difference", "currency", "invoice less bill"),
+            Documented("reason", "-", "what differs; empty if nothing"),
+        ),
+    }
+)
+"""Columns of the files of a bill."""
+
+BILL_MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "bill.csv": "of `brinewatt bill`, one row per line of the bill.",
+        "differences.csv": "of `brinewatt bill --invoice`, one row per line of bill or invoice.",
     }
 )
 """What a row of each is."""
@@ -1146,9 +1189,9 @@ def readme_table() -> str:
         ),
         *(
             line
-            for file, rows in {**FURTHER_FILES, **STUDY_FILES}.items()
+            for file, rows in {**FURTHER_FILES, **STUDY_FILES, **BILL_FILES}.items()
             for line in _markdown(
-                f"`{file}`: {({**FURTHER_MEANINGS, **STUDY_MEANINGS})[file]}",
+                f"`{file}`: {({**FURTHER_MEANINGS, **STUDY_MEANINGS, **BILL_MEANINGS})[file]}",
                 described,
                 ((f"`{row.name}`", row.unit, row.meaning) for row in rows),
             )

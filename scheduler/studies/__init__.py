@@ -1,1 +1,1 @@
-"""Studies above planning: how a plan holds, what limits cost, what readings and past days say."""
+"""Studies above planning: other days, limits, long times, and what readings and past days say."""
