@@ -12,9 +12,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from models.contract.carbon import CarbonCompensation
 from models.contract.demand import DemandCharge
 from models.current_efficiency import CurrentEfficiency
 from models.horizon import Array
@@ -84,6 +85,14 @@ def test_two_hours_by_hand() -> None:
     assert found.cents == {PRICES: 3_100, LOADS: 10_000, ENERGY: 1_100, OTHER: 10_000}
 
 
+def test_what_is_made_counts_with_the_loads() -> None:
+    """Aid of 3 for each tonne of chlorine moves with the volume alone: 0.5 t more lowers it by 1.50."""
+    contract = spot_contract(CarbonCompensation("aid", 100.0, 1.0, 3.0, 1.0, "chlorine"))
+    plan = replace(day([0, 0], [2, 3], [1, 1], [0, 0]), made_per_h={"chlorine": np.array([1.0, 1.0])})
+    actual = replace(day([0, 0], [2, 4], [1, 1], [0, 0]), made_per_h={"chlorine": np.array([1.0, 1.5])})
+    assert effects(contract, HOURS, plan, actual).cents == {PRICES: 0, LOADS: -150, ENERGY: 0, OTHER: 0}
+
+
 def test_a_demand_charge_counts() -> None:
     """More load in the hour of the peak pays the peak too: 1 MW at 10 and 100/MW of peak is 110."""
     contract = spot_contract(DemandCharge("demand", 100.0, 60))
@@ -111,6 +120,7 @@ def days(draw: st.DrawFn) -> tuple[Side, Side]:
 PEAKY = spot_contract(DemandCharge("demand", 5900.0, 15), adder=7.5)
 
 
+@settings(max_examples=40, deadline=None)
 @given(days())
 def test_effects_add_up_to_the_cent(both: tuple[Side, Side]) -> None:
     """They add up exactly as fractions, and rounded to the difference of the rounded bills."""
@@ -121,6 +131,7 @@ def test_effects_add_up_to_the_cent(both: tuple[Side, Side]) -> None:
         assert abs(found.cents[name] - 100 * found.exact[name]) < 2
 
 
+@settings(max_examples=40, deadline=None)
 @given(days(), st.sampled_from(FACTORS))
 def test_what_is_unchanged_has_no_effect(both: tuple[Side, Side], factor: str) -> None:
     """A factor that is as planned has an effect of exactly 0, whatever the others do."""
@@ -192,6 +203,7 @@ def test_a_side_closes_to_the_import() -> None:
     # Chlorine of 150 cells: 0.2 MW and 50 kWh/t.
     made = plan.chlorine_t_per_h["room"]
     assert plan.auxiliary_mw["room"] == pytest.approx(0.2 + 0.05 * made)
+    assert plan.made_per_h["chlorine"] == pytest.approx(made)
 
 
 def test_what_standing_circuits_draw_is_other_load() -> None:

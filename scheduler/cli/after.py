@@ -83,8 +83,8 @@ def after(
     inputs = read(site, day, given_files(files))
     with told_as_input(site):
         both = read_day(planned, inputs, site, actuals, balance, actual_prices, actual_availability)
-    works, horizon = both.site, both.horizon
-    found = effects(works.contract, horizon, both.plan, both.actual)
+        works, horizon = both.site, both.horizon
+        found = effects(works.contract, horizon, both.plan, both.actual)
     tonnes = energy_per_tonne(horizon, both.plan, both.actual)
     counts, told = chlorine_counts(
         works, horizon, both.actual, both.items, current_percent, efficiency_percent

@@ -161,9 +161,10 @@ def _effect_lines(found: Effects, currency: str) -> list[str]:
             "combinations of planned and actual prices, loads, energy per kA and other load, and an effect "
             "is the mean of what its change costs over all 24 orders in which the four can change "
             "(Shapley's value). Amounts are rounded so that the printed cents add up (largest remainder). "
-            "The whole bill of the profile counts, a demand charge included, nothing beside power; the "
-            "energy of ramps beside the metered means does not count, so the planned bill can be a little "
-            "below that in the plan's folder.",
+            "The whole bill of the profile counts before rounding and tax, a demand charge included; "
+            "reactive power as the contract takes it where it is not metered. The energy of ramps beside the "
+            "metered means does not count, so the planned bill can be a little below that in the plan's "
+            "folder.",
             "  ",
         ),
     ]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import combinations
 from types import MappingProxyType
@@ -138,6 +138,9 @@ class Side:
         shape (n,). [-]
     other_mw : ndarray
         Import less all of that. Shape (n,). [MW]
+    made_per_h : mapping
+        What circuits make by the model, by commodity, for contracts that pay for it. Each shape (n,).
+        [unit of the commodity]
     """
 
     situation: Situation
@@ -147,6 +150,7 @@ class Side:
     chlorine_t_per_h: Mapping[str, Array]
     factor: Mapping[str, Array]
     other_mw: Array
+    made_per_h: Mapping[str, Array] = field(default_factory=dict)
 
     def ac_mw(self, circuit: str) -> Array:
         """Return the AC power of a circuit's rectifiers.
@@ -211,6 +215,7 @@ def side(
     model gives them no power, because they stand, is part of the other load.
     """
     model, auxiliary, chlorine, factor = {}, {}, {}, {}
+    made: dict[str, Array] = {}
     for unit in site.units:
         if not isinstance(unit, Circuit):
             continue
@@ -219,11 +224,13 @@ def side(
         model[unit.name] = ac
         auxiliary[unit.name] = -simulated.flows["power"] - ac
         chlorine[unit.name] = simulated.readings["chlorine_t_per_h"]
+        for commodity, flow in simulated.flows.items():
+            made[commodity] = made.get(commodity, np.zeros(len(horizon))) + np.maximum(flow, 0.0)
         factor[unit.name] = np.ones(len(horizon))
         if ac_mw is not None:
             factor[unit.name] = np.divide(ac_mw[unit.name], ac, out=np.ones(len(horizon)), where=ac > 0)
     drawn: Array = np.sum([model[name] * factor[name] + auxiliary[name] for name in model], axis=0)
-    return Side(situation, load_ka, model, auxiliary, chlorine, factor, import_mw - drawn)
+    return Side(situation, load_ka, model, auxiliary, chlorine, factor, import_mw - drawn, made)
 
 
 @dataclass(frozen=True, eq=False)
@@ -272,11 +279,16 @@ def effects(contract: Contract, horizon: Horizon, plan: Side, actual: Side) -> E
     -------
     Effects
         Each effect from bills of its own; none is a remainder. [-]
+
+    Raises
+    ------
+    ValueError
+        If a component bills what a profile of loads does not tell.
     """
 
     def cost(changed: frozenset[str]) -> float:
         prices, loads, energy, other = (actual if factor in changed else plan for factor in FACTORS)
-        profile = Profile(horizon, _import(loads, energy, other))
+        profile = Profile(horizon, _import(loads, energy, other), made_per_h=loads.made_per_h)
         return math.fsum(line.amount for line in contract.bill(profile, prices.situation))
 
     exact = shapley(FACTORS, cost)
