@@ -7,6 +7,7 @@ value. Intervals themselves are tested in `test_regression`.
 from __future__ import annotations
 
 import csv
+import re
 from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -24,7 +25,8 @@ from models.rectifier import Rectifier
 from scheduler.errors import InputError
 from scheduler.read.files import Source
 from scheduler.read.readings import read_readings
-from scheduler.read.site_update import read_back
+from scheduler.read.site_update import read_back, updated_site
+from scheduler.report.calibration import calibration_text
 from scheduler.studies.calibrate import (
     CircuitCalibration,
     FitOptions,
@@ -532,6 +534,27 @@ def test_other_layouts_of_a_site_file_are_kept(tmp_path: Path, voltage: str, lin
     assert circuit.cell_voltage.intercept_v == pytest.approx(2.45, abs=0.02)
 
 
+def test_a_table_of_its_own_is_kept_and_may_grow(tmp_path: Path) -> None:
+    """In a [unit.voltage] table values change in place; a logarithmic term is a new key of it."""
+    site = lay(tmp_path)
+    text = site.read_text(encoding="utf-8").replace(
+        "voltage = { intercept_v = 2.4, k_v_m2_per_ka = 0.12 }\n", ""
+    )
+    own = "[unit.voltage] # measured\nintercept_v = 2.4 # old\nk_v_m2_per_ka = 0.12\n\n"
+    text = text.replace('[[unit]]\nkind = "own_use"', f'{own}[[unit]]\nkind = "own_use"')
+    site.write_text(text, encoding="utf-8")
+    assert calibrated(tmp_path, "--log-term").exit_code == 0
+    new = (tmp_path / "fit" / "site_calibrated.toml").read_text(encoding="utf-8")
+    assert [row for row in text.splitlines() if row not in new.splitlines()] == [
+        "intercept_v = 2.4 # old",
+        "k_v_m2_per_ka = 0.12",
+    ]
+    (circuit,) = read_back(Source("site", "new", new.encode()))
+    assert circuit.cell_voltage.log_v != 0.0
+    density = np.array([3.0, 5.0])
+    assert circuit.cell_voltage.voltage(density) == pytest.approx(2.45 + 0.11 * density, abs=0.02)
+
+
 # ---------------------------------------------------------------- the demo
 
 
@@ -564,3 +587,22 @@ def test_the_demos_truth_is_found(demo: dict[str, CircuitCalibration]) -> None:
 def test_the_demos_bad_reading_is_flagged(demo: dict[str, CircuitCalibration]) -> None:
     """Reading 100 of room B1 is 90 mV off: it alone is far."""
     assert np.flatnonzero(demo["room_b1"].far()).tolist() == [100]
+
+
+def test_the_demos_site_file_keeps_everything_else(demo: dict[str, CircuitCalibration]) -> None:
+    """Of its lines only the voltage and efficiency of the four rooms differ, and in these only numbers."""
+    data = (FOLDER / "site.toml").read_bytes()
+    new = updated_site(Source("site", "site.toml", data), demo.values()).splitlines(keepends=True)
+    old = data.decode().splitlines(keepends=True)
+    assert len(new) == len(old)
+    differing = [(one, other) for one, other in zip(old, new, strict=True) if one != other]
+    assert len(differing) == 2 * len(TRUTH)
+    for one, other in differing:
+        assert one.startswith(("voltage = {", "efficiency = {"))
+        assert re.sub(r"[0-9.]+", "#", one) == re.sub(r"[0-9.]+", "#", other)
+
+
+def test_a_circuit_without_readings_is_told(demo: dict[str, CircuitCalibration]) -> None:
+    """It is named in the text, and nothing of it changes."""
+    text = calibration_text([demo["room_m"]], ZONE, "works", {}, (), ["room_c"])
+    assert "room_c: no reading; its keys stay as they are" in text

@@ -86,7 +86,8 @@ def calibrate(
     )
     fits = fit(found.circuits, found.readings, options, str(readings))
     changed = updated_site(found.source, fits)
-    text = calibration_text(fits, found.zone, found.name, found.digests, found.notes)
+    unread = [name for name in found.circuits if name not in found.readings]
+    text = calibration_text(fits, found.zone, found.name, found.digests, found.notes, unread)
     writers: dict[str, Writer] = {
         TEXT_NAME: lambda path: write_text(path, text),
         TABLE_NAME: lambda path: write_exactly(path, readings_csv(fits, found.zone)),

@@ -5,11 +5,10 @@ Owns the change of the text and reading it back. Which keys change stands in `sc
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, MutableMapping
 from dataclasses import fields
 
 import tomlkit
-from tomlkit.items import AbstractTable
 
 from models.circuit import Circuit
 from scheduler.read.files import Source
@@ -84,7 +83,7 @@ def _with_values(text: str, name: str, calibration: CircuitCalibration) -> str:
     absent: list[str] = []
     for change in calibration.changes():
         table = unit.get(change.table)
-        if isinstance(table, AbstractTable) or hasattr(table, "keys"):
+        if isinstance(table, MutableMapping):
             table[change.key] = change.after
         elif change.table not in absent:
             absent.append(change.table)

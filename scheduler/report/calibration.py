@@ -65,6 +65,7 @@ def calibration_text(
     site_name: str,
     digests: Mapping[str, str],
     notes: Iterable[str] = (),
+    unread: Iterable[str] = (),
 ) -> str:
     """Return a calibration in words.
 
@@ -80,6 +81,8 @@ def calibration_text(
         SHA-256 of the inputs. [-]
     notes : iterable of str
         Sentences that stand on every output of the site. [-]
+    unread : iterable of str
+        Circuits of the site without a reading. [-]
 
     Returns
     -------
@@ -89,6 +92,8 @@ def calibration_text(
     lines = [f"Calibration: {plain(site_name)}", *(plain(note) for note in notes), ""]
     for calibration in calibrations:
         lines += [*_circuit_lines(calibration, zone), ""]
+    for name in unread:
+        lines += [f"{name}: no reading; its keys stay as they are", ""]
     lines += [
         *_wrapped(
             "Intervals hold 95 % of the time if the model's form is right: errors that fade exponentially in "
