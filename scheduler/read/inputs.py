@@ -16,12 +16,14 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from models.cost_tables import CostTables
 from models.horizon import Horizon, Series, minute_of
 from models.site import Site
 from models.situation import Situation
 from scheduler.errors import InputError
 from scheduler.read.availability import read_availability
 from scheduler.read.context import Context
+from scheduler.read.cost_tables import NOTHING, read_cost_tables, read_rooms_file
 from scheduler.read.files import Source, load
 from scheduler.read.loads import loads_before, read_loads
 from scheduler.read.orders import read_orders
@@ -34,6 +36,7 @@ from scheduler.read.site_file import ROLES, ContractRead, SiteFile, horizon_of, 
 from scheduler.read.stocks import read_stocks
 
 CONTRACT: Final = "contract"
+ROOMS: Final = "rooms"
 _NO_OVERRIDES: Final[Mapping[str, Path | Sequence[Path]]] = MappingProxyType({})
 
 
@@ -55,6 +58,8 @@ class Inputs:
         SHA-256 of every file, by 'role:name'. [-]
     notes : tuple of str
         What was read but is not used, or is used with a reserve. [-]
+    costs : CostTables
+        Prices, rooms, hypothetical rooms and the conversion; empty where the site states none. [-]
     """
 
     site: Site
@@ -63,6 +68,7 @@ class Inputs:
     actual_loads: Mapping[str, Series]
     digests: Mapping[str, str]
     notes: tuple[str, ...] = ()
+    costs: CostTables = NOTHING
 
 
 def read_inputs(
@@ -85,7 +91,8 @@ def read_inputs(
         Plan day; otherwise that of the site file, otherwise tomorrow in the site's zone. [-]
     overrides : mapping
         Files to read in place of those the site file names, by role: 'prices', 'profiles', 'orders',
-        'stocks', 'availability', 'loads', 'locks', 'peaks' or 'contract'; relative to the working folder. [-]
+        'stocks', 'availability', 'loads', 'locks', 'peaks', 'contract' or 'rooms'; relative to the working
+        folder. [-]
     sequence : int, optional
         Auction to take from market documents; otherwise that of the site file. [-]
     now : datetime, optional
@@ -108,10 +115,10 @@ def read_inputs(
     ValueError
         If `overrides` names a role that does not exist.
     """
-    unknown = sorted(set(overrides) - {*ROLES, CONTRACT})
+    unknown = sorted(set(overrides) - {*ROLES, CONTRACT, ROOMS})
     if unknown:
         raise ValueError(
-            f"no such role of a file: {', '.join(unknown)} (known: {', '.join((*ROLES, CONTRACT))})"
+            f"no such role of a file: {', '.join(unknown)} (known: {', '.join((*ROLES, CONTRACT, ROOMS))})"
         )
     problems = Problems()
     source = load("site", str(site_path), Path(), problems)
@@ -188,6 +195,7 @@ class _Reader:
         locks = read_loads(files["locks"].sources, context)
         facts = read_availability(files["availability"].sources, context)
         peaks = read_peaks(files["peaks"].sources, contract, context)
+        costs = self._costs(site)
         self.problems.raise_if_any()
         if site.head is None or horizon is None or site.currency is None:
             raise RuntimeError(
@@ -218,7 +226,21 @@ class _Reader:
             locks=locks,
         )
         digests = {f"{source.role}:{source.name}": source.digest for source in self.sources}
-        return Inputs(works, situation, horizon, loads, digests, tuple(context.notes))
+        return Inputs(works, situation, horizon, loads, digests, tuple(context.notes), costs)
+
+    def _costs(self, site: SiteFile) -> CostTables:
+        tables = read_cost_tables(self.toml, site.units, site.complete, self.problems)
+        chosen = self.overrides.get(ROOMS)
+        if chosen is None:
+            return tables
+        if not isinstance(chosen, Path):
+            raise ValueError("the role 'rooms' takes one file")
+        source = load(ROOMS, str(chosen), Path(), self.problems)
+        toml = read_toml(source, self.problems) if source is not None else None
+        if source is None or toml is None:
+            return tables
+        self.sources.append(source)
+        return read_rooms_file(toml, tables, site.units, site.complete, self.problems)
 
     def _contract(self, site: SiteFile, horizon: Horizon | None) -> ContractRead:
         inside = self.toml.values.get("contract")

@@ -1,0 +1,479 @@
+"""What a tonne costs from each room, of the site as it is and with hypothetical rooms.
+
+Owns the planning of each variant of the site, the prices that follow from its plan, and the cost curves at
+those prices. Items and formulas are in `models.running_cost`, curves in `models.load_cost`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from models.circuit import Circuit
+from models.contract.calendar import months
+from models.cost_tables import CostTables, Hypothetical, rooms_of
+from models.cost_values import Room, Value
+from models.evaporator import Evaporator
+from models.faraday import alkali_of, mass_ratio
+from models.horizon import Array, Horizon
+from models.load_cost import LoadCost, PriceSteps, Split, indifference_price, price_steps, split
+from models.running_cost import PricedPeriod, RoomCost, Supply, room_cost, supply_of, together
+from models.site import Site
+from models.situation import Situation
+from scheduler.result import Plan, Status
+
+ALL_ROOMS = "all rooms"
+"""Name of all rooms of a variant taken together."""
+POINTS = 41
+"""Points of a cost curve."""
+
+MakePlan = Callable[[Site, Horizon, Situation], Plan]
+"""Plans a horizon."""
+
+
+@dataclass(frozen=True, eq=False)
+class Planned:
+    """A planned period of one variant of the site.
+
+    Parameters
+    ----------
+    period : PricedPeriod
+        Loads and power prices. [-]
+    evaporated_t_per_h : mapping
+        Mean dry alkali through each evaporator. [t/h]
+    bill : float
+        Charges of the contract for the period. [currency]
+    import_mwh : float
+        Metered energy. [MWh]
+    warnings : tuple of str
+        What is wrong with the plan: missed duties, broken limits. [-]
+    """
+
+    period: PricedPeriod
+    evaporated_t_per_h: Mapping[str, float]
+    bill: float
+    import_mwh: float
+    warnings: tuple[str, ...] = ()
+
+
+def planned_of(plan: Plan) -> Planned:
+    """Return a plan as a planned period.
+
+    A demand charge is for whole months: of it the period bears the share of the months' hours that it covers.
+    What the contract charges and no hourly rate explains is spread over the metered energy.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+
+    Returns
+    -------
+    Planned
+        The period. [-]
+    """
+    horizon = plan.horizon
+    hours = horizon.hours
+    metered = plan.audit.values[plan.site.meter] * hours
+    covered = float(np.sum(hours)) / sum((m.end_min - m.start_min) / 60.0 for m in months(horizon))
+    bill = sum(line.amount * (covered if line.group == "demand" else 1.0) for line in plan.audit.bill)
+    hourly = float(np.sum(plan.energy_price_per_mwh * metered))
+    energy = float(np.sum(metered))
+    label = f"{horizon.days[0].isoformat()} to {horizon.days[-1].isoformat()}"
+    warnings = []
+    if plan.status is not Status.PLAN:
+        warnings.append(
+            f"the plan of {label} is '{plan.status.value}': its costs are those of a plan that fails"
+        )
+    circuits = [unit for unit in plan.site.units if isinstance(unit, Circuit)]
+    return Planned(
+        PricedPeriod(
+            label,
+            horizon,
+            plan.situation,
+            {circuit.name: plan.audit.values[circuit.key("load")] for circuit in circuits},
+            plan.energy_price_per_mwh,
+            (bill - hourly) / energy if energy > 0 else 0.0,
+            f"the hourly energy rates of the contract '{plan.site.contract.name}'",
+        ),
+        {
+            unit.name: float(np.sum(plan.audit.flows[unit.name, unit.strong] * hours) / np.sum(hours))
+            for unit in plan.site.units
+            if isinstance(unit, Evaporator)
+        },
+        float(bill),
+        energy,
+        tuple(warnings),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class CurvePoints:
+    """Average and marginal cost of a room over its chlorine, its circuits loaded at equal marginal cost.
+
+    Parameters
+    ----------
+    room : str
+        Name of the room. [-]
+    power_only, with_steam : Split
+        The room's totals with the cost of power alone, and with steam and all that goes with a tonne. [-]
+    """
+
+    room: str
+    power_only: Split
+    with_steam: Split
+
+
+@dataclass(frozen=True, eq=False)
+class SaltSplit:
+    """The cheapest split of a total over all circuits of one salt.
+
+    Parameters
+    ----------
+    salt : str
+        'NaCl' or 'KCl': circuits of different salts make different alkali and are not compared. [-]
+    power_only, with_steam : Split
+        Split by the cost of power alone, and by all that goes with a tonne. [-]
+    """
+
+    salt: str
+    power_only: Split
+    with_steam: Split
+
+
+@dataclass(frozen=True)
+class Steps:
+    """Power prices at which the cheapest load of a circuit leaves its ends.
+
+    Parameters
+    ----------
+    prices : PriceSteps
+        The prices. [-]
+    value_per_t : float
+        Worth of one more tonne. [currency/t]
+    value_from : str
+        Where the worth comes from. [-]
+    """
+
+    prices: PriceSteps
+    value_per_t: float
+    value_from: str
+
+
+@dataclass(frozen=True)
+class Indifference:
+    """Power price at which a tonne costs the same from two rooms, each at its least load.
+
+    Parameters
+    ----------
+    first, second : str
+        Circuits; above the price the first is the cheaper one, below it the second. [-]
+    power_price_per_mwh : float
+        The price. [currency/MWh]
+    """
+
+    first: str
+    second: str
+    power_price_per_mwh: float
+
+
+@dataclass(frozen=True, eq=False)
+class Variant:
+    """The site as it is, or with a hypothetical room.
+
+    Parameters
+    ----------
+    name, meaning : str
+        Name, and what it is in words. [-]
+    planned : Planned
+        Its planned period. [-]
+    rooms : tuple of RoomCost
+        Running cost of each room. [-]
+    values : tuple of Value
+        Every price and use that entered. [-]
+    power_price_per_mwh : float
+        Mean energy rate of the period over the rooms' energy; the curves are drawn at it. [currency/MWh]
+    steam_price_per_t : float
+        Price of steam. [currency/t]
+    curves : tuple of CurvePoints
+        Cost of each room over its load. [-]
+    splits : tuple of SaltSplit
+        Cheapest split of each total, by salt. [-]
+    steps : tuple of Steps
+        Power prices at which loads leave their ends. [-]
+    indifferences : tuple of Indifference
+        Power prices at which the order of two circuits reverses. [-]
+    capacity_t_per_h : mapping
+        Greatest chlorine of each room, everything in service. [t/h]
+    """
+
+    name: str
+    meaning: str
+    planned: Planned
+    rooms: tuple[RoomCost, ...]
+    values: tuple[Value, ...]
+    power_price_per_mwh: float
+    steam_price_per_t: float
+    curves: tuple[CurvePoints, ...]
+    splits: tuple[SaltSplit, ...]
+    steps: tuple[Steps, ...]
+    indifferences: tuple[Indifference, ...]
+    capacity_t_per_h: Mapping[str, float]
+
+    @property
+    def whole(self) -> RoomCost:
+        """All rooms together. [-]."""
+        return together(ALL_ROOMS, self.rooms)
+
+
+@dataclass(frozen=True, eq=False)
+class Technologies:
+    """The study: the site as it is first, then each hypothetical one.
+
+    Parameters
+    ----------
+    site_name, currency : str
+        Site and currency. [-]
+    variants : tuple of Variant
+        The variants. [-]
+    notes : tuple of str
+        Sentences that must stand on every output. [-]
+    """
+
+    site_name: str
+    currency: str
+    variants: tuple[Variant, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What is wrong with the plans. [-]."""
+        return tuple(f"{v.name}: {text}" for v in self.variants for text in v.planned.warnings)
+
+
+def study_technologies(
+    site: Site,
+    horizon: Horizon,
+    situation: Situation,
+    costs: CostTables,
+    make_plan: MakePlan,
+    tell: Callable[[str], None] = lambda text: None,
+) -> Technologies:
+    """Plan the site as it is and with each hypothetical room, and cost every room.
+
+    Parameters
+    ----------
+    site : Site
+        The works, orders included. [-]
+    horizon : Horizon
+        The intervals. [-]
+    situation : Situation
+        What is known. [-]
+    costs : CostTables
+        Prices, rooms and hypothetical rooms. [-]
+    make_plan : callable
+        Plans a horizon. [-]
+    tell : callable
+        Takes progress in words. [-]
+
+    Returns
+    -------
+    Technologies
+        The study. [-]
+
+    Raises
+    ------
+    ValueError
+        If tables contradict each other or the site.
+    """
+    cases: list[tuple[Hypothetical | None, Site, Situation]] = [(None, site, situation)]
+    cases += [(one, *one.applied(site, situation)) for one in costs.hypotheticals]
+    variants = []
+    for hypothetical, works, known in cases:
+        name = "as_is" if hypothetical is None else hypothetical.name
+        tell(f"planning {len(horizon)} intervals: {name} ...")
+        planned = planned_of(make_plan(works, horizon, known))
+        rooms = (*costs.rooms, *(hypothetical.rooms if hypothetical is not None else ()))
+        meaning = "the site as it is" if hypothetical is None else hypothetical.meaning
+        variants.append(variant_of(name, meaning, works, planned, costs, rooms))
+    return Technologies(site.name, site.contract.currency, tuple(variants), site.notes)
+
+
+def variant_of(
+    name: str, meaning: str, site: Site, planned: Planned, costs: CostTables, rooms: Sequence[Room]
+) -> Variant:
+    """Return the costs of one planned variant.
+
+    Parameters
+    ----------
+    name, meaning : str
+        Name, and what it is in words. [-]
+    site : Site
+        The works. [-]
+    planned : Planned
+        Its planned period; a day, a week, or a year of chained plans. [-]
+    costs : CostTables
+        Prices. [-]
+    rooms : sequence of Room
+        Rooms that were stated. [-]
+
+    Returns
+    -------
+    Variant
+        Running costs and cost curves. [-]
+
+    Raises
+    ------
+    ValueError
+        If tables contradict the site.
+    """
+    prices = costs.prices.resolved()
+    values: list[Value] = list(prices.values())
+    done: list[RoomCost] = []
+    curves: dict[str, LoadCost] = {}
+    members: dict[str, tuple[Circuit, ...]] = {}
+    for room, circuits in rooms_of(site.units, rooms):
+        uses = room.resolved(circuits[0].technology)
+        supplies = {
+            one.name: supply_of(one, site.units, room, uses, prices, planned.evaporated_t_per_h)
+            for one in circuits
+        }
+        cost = room_cost(room, circuits, supplies, planned.period, uses, prices)
+        done.append(cost)
+        members[room.name] = circuits
+        first = supplies[circuits[0].name]
+        values += [*uses.values(), first.steam, first.salt_price]
+        for one in circuits:
+            curves[one.name] = _curve(one, supplies[one.name], cost)
+    steam = prices["steam_price_per_t"].value
+    power = _mean_price(done)
+    splits, reversals = _splits(members, curves, power, steam)
+    return Variant(
+        name,
+        meaning,
+        planned,
+        tuple(done),
+        tuple(dict.fromkeys(values)),
+        power,
+        steam,
+        tuple(
+            CurvePoints(room, *_both([curves[one.name] for one in circuits], power, steam))
+            for room, circuits in members.items()
+            if power > 0
+        ),
+        splits,
+        tuple(
+            _steps(one, curves[one.name], planned.period, power, steam, costs.prices.ecu_value_per_t)
+            for circuits in members.values()
+            for one in circuits
+        ),
+        reversals,
+        {
+            room: sum(_chlorine(curves[one.name], curves[one.name].load_max_ka) for one in circuits)
+            for room, circuits in members.items()
+        },
+    )
+
+
+def _mean_price(rooms: Sequence[RoomCost]) -> float:
+    lines = [
+        room.item(key) for room in rooms for key in ("power_dc", "power_rectification", "power_auxiliaries")
+    ]
+    energy = sum(line.quantity for line in lines)
+    return sum(line.amount for line in lines) / energy if energy > 0 else 0.0
+
+
+_WITH_CHLORINE = (
+    "salt",
+    "brine_treatment",
+    "acid",
+    "water",
+    "mercury_makeup",
+    "mercury_control",
+    "mercury_waste",
+    "maintenance",
+    "hydrogen",
+)
+
+
+def _curve(circuit: Circuit, supply: Supply, room: RoomCost) -> LoadCost:
+    """Return the cost curve of a circuit; what goes with a tonne is the mean of its room."""
+    made = room.chlorine_t
+    other = sum(room.item(key).amount for key in _WITH_CHLORINE) / made if made > 0 else 0.0
+    alkali = mass_ratio(alkali_of(circuit.salt))
+    pumps = supply.pump_kwh_per_t_salt * mass_ratio(circuit.salt) + supply.evaporation_kwh_per_t * alkali
+    return LoadCost.of(circuit, supply.steam.value * alkali, other, pumps)
+
+
+def _chlorine(curve: LoadCost, load_ka: float) -> float:
+    return float(curve.chlorine(np.array([load_ka]))[0])
+
+
+def _power_only(curve: LoadCost) -> LoadCost:
+    """Return the curve without anything but power."""
+    return replace(curve, other_per_t=0.0, steam_t_per_t=0.0)
+
+
+def _both(curves: Sequence[LoadCost], power: float, steam: float) -> tuple[Split, Split]:
+    low = sum(_chlorine(curve, curve.load_min_ka) for curve in curves)
+    high = sum(_chlorine(curve, curve.load_max_ka) for curve in curves)
+    totals: Array = np.linspace(low, high, POINTS)
+    return (
+        split([_power_only(curve) for curve in curves], totals, power, 0.0),
+        split(curves, totals, power, steam),
+    )
+
+
+def _splits(
+    members: Mapping[str, tuple[Circuit, ...]], curves: Mapping[str, LoadCost], power: float, steam: float
+) -> tuple[tuple[SaltSplit, ...], tuple[Indifference, ...]]:
+    splits, reversals = [], []
+    by_salt: dict[str, list[Circuit]] = {}
+    for circuits in members.values():
+        for one in circuits:
+            by_salt.setdefault(one.salt, []).append(one)
+    for salt, same in by_salt.items():
+        if power > 0:
+            splits.append(SaltSplit(salt, *_both([curves[one.name] for one in same], power, steam)))
+        for i, a in enumerate(same):
+            for b in same[i + 1 :]:
+                found = _indifference(curves[a.name], curves[b.name], steam)
+                if found is not None:
+                    reversals.append(found)
+    return tuple(splits), tuple(reversals)
+
+
+def _indifference(first: LoadCost, second: LoadCost, steam: float) -> Indifference | None:
+    """Return where the order of two circuits at least load reverses, if at a price above 0."""
+    price = indifference_price(first, first.load_min_ka, second, second.load_min_ka, steam)
+    if price is None or price <= 0:
+        return None
+    energies = [float(c.marginal_mwh_per_t(np.array([c.load_min_ka]))[0]) for c in (first, second)]
+    lean, other = (first, second) if energies[0] < energies[1] else (second, first)
+    return Indifference(lean.name, other.name, price)
+
+
+def _steps(
+    circuit: Circuit,
+    curve: LoadCost,
+    period: PricedPeriod,
+    power: float,
+    steam: float,
+    ecu_value: float | None,
+) -> Steps:
+    """Return the price steps at the stated worth of an ECU, or at what the tonne costs at another hour."""
+    if ecu_value is not None and circuit.salt == "NaCl":
+        return Steps(price_steps(curve, ecu_value, steam), ecu_value, "site file, [costs]: ecu_value_per_t")
+    loads = period.loads_ka[circuit.name]
+    hours = period.horizon.hours * (loads > 0)
+    mean = float(np.sum(loads * hours) / np.sum(hours)) if np.sum(hours) > 0 else curve.load_min_ka
+    mean = float(np.clip(mean, curve.load_min_ka, curve.load_max_ka))
+    value = float(curve.marginal(np.array([mean]), power, steam)[0])
+    return Steps(
+        price_steps(curve, value, steam),
+        value,
+        f"marginal cost of the circuit at its mean load, {mean:.4g} kA, and the mean energy rate, "
+        f"{power:.4g} per MWh: what the tonne costs when it is made at another hour",
+    )
