@@ -18,6 +18,8 @@ from models.pieces import Curve, Flow
 from models.situation import Situation
 
 _BISECTIONS: Final = 60
+_ITERATIONS: Final = 100
+_PRECISION: Final = 1e-13
 # Any hour will do: without a calendar fact a circuit is the same at every hour.
 _HOUR: Final = Horizon(np.array([0]), np.array([60]), "UTC", 1)
 
@@ -231,12 +233,29 @@ class LoadCost:
         """
         low = np.full(len(marginal), self.load_min_ka)
         high = np.full(len(marginal), self.load_max_ka)
-        all_of_it = self.marginal(high, power_price_per_mwh, steam_price_per_t) <= marginal
-        for _ in range(_BISECTIONS):
-            middle = (low + high) / 2.0
-            below = self.marginal(middle, power_price_per_mwh, steam_price_per_t) <= marginal
+        at_low = self.marginal(low, power_price_per_mwh, steam_price_per_t) - marginal
+        at_high = self.marginal(high, power_price_per_mwh, steam_price_per_t) - marginal
+        all_of_it, none_of_it = at_high <= 0, at_low > 0
+        open_ = ~(all_of_it | none_of_it)
+        width = _PRECISION * self.load_max_ka
+        side = np.zeros(len(marginal))
+        load = np.where(all_of_it, high, low)
+        # The Illinois form of the false position: exact at once for a voltage line, always bracketed.
+        for _ in range(_ITERATIONS):
+            if not np.any(open_):
+                break
+            step = np.divide(-at_low, at_high - at_low, out=np.zeros_like(low), where=open_)
+            middle = np.where(open_, low + step * (high - low), load)
+            value = self.marginal(middle, power_price_per_mwh, steam_price_per_t) - marginal
+            below = value <= 0
+            at_high = np.where(below, np.where(side < 0, at_high / 2.0, at_high), value)
+            at_low = np.where(below, value, np.where(side > 0, at_low / 2.0, at_low))
             low, high = np.where(below, middle, low), np.where(below, high, middle)
-        return np.where(all_of_it, self.load_max_ka, low)
+            side = np.where(below, -1.0, 1.0)
+            load = np.where(open_, middle, load)
+            slope = np.abs(value) <= _PRECISION * np.maximum(np.abs(marginal), 1.0)
+            open_ = open_ & ~slope & (high - low > width)
+        return load
 
 
 @dataclass(frozen=True, eq=False)

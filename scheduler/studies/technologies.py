@@ -83,7 +83,9 @@ def planned_of(plan: Plan) -> Planned:
     energy = float(np.sum(metered))
     label = f"{horizon.days[0].isoformat()} to {horizon.days[-1].isoformat()}"
     warnings = []
-    if plan.status is not Status.PLAN:
+    if plan.status is Status.SOLVER_LIMIT:
+        warnings.append(f"the plan of {label} has an open gap of {plan.certificate.gap:.1e}")
+    elif plan.status is not Status.PLAN:
         warnings.append(
             f"the plan of {label} is '{plan.status.value}': its costs are those of a plan that fails"
         )
@@ -294,11 +296,38 @@ def study_technologies(
     for hypothetical, works, known in cases:
         name = "as_is" if hypothetical is None else hypothetical.name
         tell(f"planning {len(horizon)} intervals: {name} ...")
-        planned = planned_of(make_plan(works, horizon, known))
+        planned = planned_of(make_plan(freely(works), horizon, known))
         rooms = (*costs.rooms, *(hypothetical.rooms if hypothetical is not None else ()))
         meaning = "the site as it is" if hypothetical is None else hypothetical.meaning
         variants.append(variant_of(name, meaning, works, planned, costs, rooms))
     return Technologies(site.name, site.contract.currency, tuple(variants), site.notes)
+
+
+def freely(site: Site) -> Site:
+    """Return the site with loads that may take any value and change at any hour, at their ramps.
+
+    Whole steps and counted changes hold for the day that people run; they are known to cost little, take long
+    to plan, and would bind the first day of a long period only.
+
+    Parameters
+    ----------
+    site : Site
+        The works. [-]
+
+    Returns
+    -------
+    Site
+        The same without steps. [-]
+    """
+    return replace(
+        site,
+        units=tuple(
+            replace(unit, step_ka=None, changes_per_shift=None, changes_per_day=None, dwell_minutes=0.0)
+            if isinstance(unit, Circuit)
+            else unit
+            for unit in site.units
+        ),
+    )
 
 
 def variant_of(
