@@ -99,7 +99,7 @@ def test_split_is_not_beaten_by_brute_force(price: float, steam: float) -> None:
 
 
 def test_split_of_three_circuits_has_equal_marginal_costs_inside_the_ranges() -> None:
-    """The condition of Karush, Kuhn and Tucker: equal inside, not cheaper at the least, not dearer at the most."""
+    """Karush, Kuhn and Tucker: equal inside, not cheaper at the least load, not dearer at the most."""
     curves = [*_curves(), LoadCost.of(_membrane("worn", k=0.14), steam_t_per_t=STEAM_T_PER_T)]
     found = split(curves, np.linspace(9.0, 23.5, 7), 60.0, 30.0)
 
@@ -120,7 +120,7 @@ def test_split_of_three_circuits_has_equal_marginal_costs_inside_the_ranges() ->
 
 
 def test_split_where_marginal_costs_are_flat_still_meets_the_total() -> None:
-    """With k = 0 and no losses a circuit's marginal cost does not depend on its load; every split costs the same."""
+    """With k = 0 and no losses marginal cost does not depend on the load; every split costs the same."""
     curves = [LoadCost.of(_membrane(name, k=0.0)) for name in ("one", "two")]
     found = split(curves, np.array([6.0, 8.0]), 50.0, 0.0)
 

@@ -9,7 +9,7 @@ import pytest
 from models.brine import BrineCircuit
 from models.circuit import Circuit
 from models.conversion import Conversion
-from models.cost_tables import Hypothetical, rooms_of
+from models.cost_tables import rooms_of
 from models.cost_values import PRICE_DEFAULTS, ROOM_DEFAULTS, CostPrices, Room
 from models.evaporator import Evaporator
 from models.horizon import Array, Horizon
@@ -24,7 +24,7 @@ PRICES = CostPrices(steam_price_per_t=30.0, carbon_price_per_t=0.0)
 
 
 def _default_circuit(technology: str, auxiliaries: float, cells: int = 100, area: float = 10.0) -> Circuit:
-    """A circuit of a technology's defaults, its rectifier 97.5 % at nominal density."""
+    """Return a circuit of a technology's defaults, its rectifier 97.5 % at nominal density."""
     values = DEFAULTS[technology]
     load = values.density_nominal * area
     dc = cells * values.voltage.voltage(values.density_nominal) * load / 1000.0
@@ -132,7 +132,7 @@ class TestItems:
         assert cost.total == pytest.approx(sum(item.amount for item in cost.items))
 
     def test_power_is_priced_hour_by_hour(self) -> None:
-        """A dear first half of the day with half the load costs what the hours cost, not what the mean costs."""
+        """A dear half of the day with less load costs what the hours cost, not what the mean costs."""
         period = _period([self.circuit], np.repeat([100.0, 20.0], 12))
         load = period.loads_ka[self.circuit.name] * np.repeat([0.6, 1.0], 12)
         period = replace(period, loads_ka={self.circuit.name: load})
@@ -290,22 +290,3 @@ class TestRooms:
         """Its cost would count twice."""
         with pytest.raises(ValueError, match="the circuit 'two' is in the rooms 'a' and 'b'"):
             rooms_of((self.one, self.two), (Room("a", ("two",)), Room("b", ("two",))))
-
-    def test_a_hypothetical_room_takes_the_facts_of_what_it_replaces_with_it(self) -> None:
-        """Outages and loads of a room that goes do not stay behind."""
-        from tests.small_sites import DAY as day
-        from tests.small_sites import small_site
-
-        site, situation = small_site()
-        circuit = next(unit for unit in site.units if isinstance(unit, Circuit))
-        fact = Availability(circuit.name, "in_service", 0, day.start_min, day.end_min)
-        known = replace(situation, availability=(fact,), loads_before={circuit.name: 1.0})
-        new = replace(circuit, name="new_room")
-        works, then = Hypothetical("h", "a new room", (new,), (circuit.name,)).applied(site, known)
-
-        assert circuit.name not in {unit.name for unit in works.units}
-        assert "new_room" in {unit.name for unit in works.units}
-        assert then.availability == ()
-        assert then.loads_before == {}
-        with pytest.raises(ValueError, match="replaces nothing_like_it: no such unit"):
-            Hypothetical("h", "x", (new,), ("nothing_like_it",)).applied(site, known)

@@ -13,6 +13,7 @@ from scheduler.cli.demo import demo
 from scheduler.cli.plan import plan
 from scheduler.cli.replan import replan
 from scheduler.cli.sheet import sheet
+from scheduler.cli.technologies import conversion, technologies
 from scheduler.errors import BrinewattError
 
 
@@ -37,6 +38,8 @@ Check your files:                     brinewatt check my_site/site.toml
 Make the plan for a day:              brinewatt plan my_site/site.toml --day 2026-06-08
 Plan the rest of a running day:       brinewatt replan my_site/site.toml --earlier FOLDER ...
 Judge loads of your own:              brinewatt sheet my_site/site.toml loads.csv ...
+What a tonne costs from each room:    brinewatt technologies my_site/site.toml
+What converting a room would save:    brinewatt conversion my_site/site.toml
 
 Exit codes: 0 done; 1 a bug; 2 wrong use or bad input; 3 a duty is missed or NOT A PLAN;
 4 a limit of the solver.
@@ -61,6 +64,8 @@ main.add_command(demo)
 main.add_command(check)
 main.add_command(replan)
 main.add_command(sheet)
+main.add_command(technologies)
+main.add_command(conversion)
 
 if __name__ == "__main__":
     sys.exit(main())

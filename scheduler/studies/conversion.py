@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from models.conversion import Conversion, ConversionTable, Range, Swing, tornado
+from models.cost_tables import CostTables, Hypothetical
 from models.running_cost import HOURS_PER_YEAR, LABELS, POWER_LINES, RoomCost
 from scheduler.studies.technologies import Technologies, Variant
 
@@ -72,7 +73,44 @@ class ConversionStudy:
     notes: tuple[str, ...]
 
 
-def study_conversion(technologies: Technologies, table: ConversionTable) -> ConversionStudy:
+def room_to_convert_to(costs: CostTables) -> Hypothetical:
+    """Return the hypothetical room that the conversion is about.
+
+    Parameters
+    ----------
+    costs : CostTables
+        Tables about costs. [-]
+
+    Returns
+    -------
+    Hypothetical
+        The one that `[conversion]` names, otherwise the only one. [-]
+
+    Raises
+    ------
+    ValueError
+        If there is none, or there are several and none is named.
+    """
+    stated = {one.name: one for one in costs.hypotheticals}
+    if not stated:
+        raise ValueError(
+            "no hypothetical room is stated: write a [[hypothetical]] with the converted room in the site "
+            "file, or in a file of its own named with --rooms"
+        )
+    named = costs.conversion.hypothetical
+    if named is None and len(stated) > 1:
+        raise ValueError(
+            f"several hypothetical rooms are stated: name one of {', '.join(stated)} as 'hypothetical' in "
+            "[conversion]"
+        )
+    if named is not None and named not in stated:
+        raise ValueError(
+            f"[conversion] names '{named}', but only {', '.join(stated)} is stated: name one of these"
+        )
+    return next(iter(stated.values())) if named is None else stated[named]
+
+
+def study_conversion(technologies: Technologies, table: ConversionTable, name: str) -> ConversionStudy:
     """Return the conversion to a hypothetical room that was planned with the site.
 
     Both variants meet the same duties, but need not make the same chlorine to the last tonne (end stocks may
@@ -85,6 +123,8 @@ def study_conversion(technologies: Technologies, table: ConversionTable) -> Conv
         The study, the site as it is first. [-]
     table : ConversionTable
         What the site states about the conversion. [-]
+    name : str
+        The variant to convert to (see `room_to_convert_to`). [-]
 
     Returns
     -------
@@ -94,9 +134,12 @@ def study_conversion(technologies: Technologies, table: ConversionTable) -> Conv
     Raises
     ------
     ValueError
-        If there is no hypothetical room, several and none is named, no room goes, or nothing is made.
+        If there is no such variant, no room goes, or nothing is made.
     """
-    as_is, converted = technologies.variants[0], _chosen(technologies, table)
+    as_is, *others = technologies.variants
+    converted = next((variant for variant in others if variant.name == name), None)
+    if converted is None:
+        raise ValueError(f"the hypothetical '{name}' was not planned: plan it with the site first")
     stay = {room.name for room in converted.rooms}
     gone = tuple(room for room in as_is.rooms if room.name not in stay)
     if not gone:
@@ -156,21 +199,6 @@ def study_conversion(technologies: Technologies, table: ConversionTable) -> Conv
         tornado(case, ranges),
         _notes(technologies, hours, old, new),
     )
-
-
-def _chosen(technologies: Technologies, table: ConversionTable) -> Variant:
-    others = technologies.variants[1:]
-    if not others:
-        raise ValueError(
-            "no hypothetical room is stated: write a [[hypothetical]] with the converted room in the site "
-            "file, or in a file of its own named with --rooms"
-        )
-    if table.hypothetical is None:
-        if len(others) > 1:
-            names = ", ".join(variant.name for variant in others)
-            raise ValueError(f"several hypothetical rooms are stated: name one of {names} in [conversion]")
-        return others[0]
-    return next(variant for variant in others if variant.name == table.hypothetical)
 
 
 def _per_t(cost: RoomCost, key: str) -> float:

@@ -22,15 +22,12 @@ from models.load_cost import LoadCost, PriceSteps, Split, indifference_price, pr
 from models.running_cost import PricedPeriod, RoomCost, Supply, room_cost, supply_of, together
 from models.site import Site
 from models.situation import Situation
-from scheduler.result import Plan, Status
+from scheduler.result import Audit, Plan, Status
 
 ALL_ROOMS = "all rooms"
 """Name of all rooms of a variant taken together."""
 POINTS = 41
 """Points of a cost curve."""
-
-MakePlan = Callable[[Site, Horizon, Situation], Plan]
-"""Plans a horizon."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,11 +55,12 @@ class Planned:
     warnings: tuple[str, ...] = ()
 
 
+PlanPeriod = Callable[[Site, Horizon, Situation], Planned]
+"""Plans a period: one horizon, or a year of chained windows."""
+
+
 def planned_of(plan: Plan) -> Planned:
     """Return a plan as a planned period.
-
-    A demand charge is for whole months: of it the period bears the share of the months' hours that it covers.
-    What the contract charges and no hourly rate explains is spread over the metered energy.
 
     Parameters
     ----------
@@ -74,38 +72,81 @@ def planned_of(plan: Plan) -> Planned:
     Planned
         The period. [-]
     """
-    horizon = plan.horizon
+    return planned(
+        plan.site,
+        plan.horizon,
+        plan.situation,
+        plan.audit,
+        plan.energy_price_per_mwh,
+        plan.status,
+        f"gap {plan.certificate.gap:.1e}",
+    )
+
+
+def planned(
+    site: Site,
+    horizon: Horizon,
+    situation: Situation,
+    audit: Audit,
+    energy_price_per_mwh: Array,
+    status: Status,
+    gap: str,
+) -> Planned:
+    """Return what was planned and audited as a planned period: a plan, or a year of chained plans.
+
+    A demand charge is for whole months: of it the period bears the share of the months' hours that it covers.
+    What the contract charges and no hourly rate explains is spread over the metered energy.
+
+    Parameters
+    ----------
+    site : Site
+        The works. [-]
+    horizon : Horizon
+        The intervals. [-]
+    situation : Situation
+        What was known, outages included. [-]
+    audit : Audit
+        The exact simulation. [-]
+    energy_price_per_mwh : ndarray
+        Sum of the contract's energy rates. Shape (n,). [currency/MWh]
+    status : Status
+        Kind of result. [-]
+    gap : str
+        How far from the cheapest it may be, in words. [-]
+
+    Returns
+    -------
+    Planned
+        The period. [-]
+    """
     hours = horizon.hours
-    metered = plan.audit.values[plan.site.meter] * hours
+    metered = audit.values[site.meter] * hours
     covered = float(np.sum(hours)) / sum((m.end_min - m.start_min) / 60.0 for m in months(horizon))
-    bill = sum(line.amount * (covered if line.group == "demand" else 1.0) for line in plan.audit.bill)
-    hourly = float(np.sum(plan.energy_price_per_mwh * metered))
+    bill = float(sum(line.amount * (covered if line.group == "demand" else 1.0) for line in audit.bill))
+    hourly = float(np.sum(energy_price_per_mwh * metered))
     energy = float(np.sum(metered))
     label = f"{horizon.days[0].isoformat()} to {horizon.days[-1].isoformat()}"
     warnings = []
-    if plan.status is Status.SOLVER_LIMIT:
-        warnings.append(f"the plan of {label} has an open gap of {plan.certificate.gap:.1e}")
-    elif plan.status is not Status.PLAN:
-        warnings.append(
-            f"the plan of {label} is '{plan.status.value}': its costs are those of a plan that fails"
-        )
-    circuits = [unit for unit in plan.site.units if isinstance(unit, Circuit)]
+    if status is Status.SOLVER_LIMIT:
+        warnings.append(f"the plan of {label} stopped before its gap was closed ({gap})")
+    elif status is not Status.PLAN:
+        warnings.append(f"the plan of {label} is '{status.value}': its costs are those of a plan that fails")
     return Planned(
         PricedPeriod(
             label,
             horizon,
-            plan.situation,
-            {circuit.name: plan.audit.values[circuit.key("load")] for circuit in circuits},
-            plan.energy_price_per_mwh,
+            situation,
+            {unit.name: audit.values[unit.key("load")] for unit in site.units if isinstance(unit, Circuit)},
+            energy_price_per_mwh,
             (bill - hourly) / energy if energy > 0 else 0.0,
-            f"the hourly energy rates of the contract '{plan.site.contract.name}'",
+            f"the hourly energy rates of the contract '{site.contract.name}'",
         ),
         {
-            unit.name: float(np.sum(plan.audit.flows[unit.name, unit.strong] * hours) / np.sum(hours))
-            for unit in plan.site.units
+            unit.name: float(np.sum(audit.flows[unit.name, unit.strong] * hours) / np.sum(hours))
+            for unit in site.units
             if isinstance(unit, Evaporator)
         },
-        float(bill),
+        bill,
         energy,
         tuple(warnings),
     )
@@ -260,7 +301,7 @@ def study_technologies(
     horizon: Horizon,
     situation: Situation,
     costs: CostTables,
-    make_plan: MakePlan,
+    plan_period: PlanPeriod,
     tell: Callable[[str], None] = lambda text: None,
 ) -> Technologies:
     """Plan the site as it is and with each hypothetical room, and cost every room.
@@ -275,8 +316,8 @@ def study_technologies(
         What is known. [-]
     costs : CostTables
         Prices, rooms and hypothetical rooms. [-]
-    make_plan : callable
-        Plans a horizon. [-]
+    plan_period : callable
+        Plans a period. [-]
     tell : callable
         Takes progress in words. [-]
 
@@ -296,10 +337,10 @@ def study_technologies(
     for hypothetical, works, known in cases:
         name = "as_is" if hypothetical is None else hypothetical.name
         tell(f"planning {len(horizon)} intervals: {name} ...")
-        planned = planned_of(make_plan(freely(works), horizon, known))
+        done = plan_period(freely(works), horizon, known)
         rooms = (*costs.rooms, *(hypothetical.rooms if hypothetical is not None else ()))
         meaning = "the site as it is" if hypothetical is None else hypothetical.meaning
-        variants.append(variant_of(name, meaning, works, planned, costs, rooms))
+        variants.append(variant_of(name, meaning, works, done, costs, rooms))
     return Technologies(site.name, site.contract.currency, tuple(variants), site.notes)
 
 
