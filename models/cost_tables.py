@@ -67,12 +67,20 @@ class Hypothetical:
         Raises
         ------
         ValueError
-            If a unit that goes is not on the site, or two units share a name.
+            If a unit that goes is not on the site, two units share a name, or a new unit needs a series or a
+            stock that is not known.
         """
         names = {unit.name for unit in site.units}
         missing = sorted(set(self.replaces) - names)
         if missing:
             raise ValueError(f"hypothetical '{self.name}' replaces {', '.join(missing)}: no such unit")
+        stocks = {name for unit in self.units for name in unit.initial_stocks()} - set(self.stocks_t)
+        series = {name for unit in self.units for name in unit.series_needed()} - set(situation.series)
+        for what, unknown in (("the stock of 'stocks_t'", stocks), ("the series", series)):
+            if unknown:
+                raise ValueError(
+                    f"hypothetical '{self.name}' needs {what} {', '.join(sorted(unknown))}: state it"
+                )
         gone = frozenset(self.replaces)
         kept = tuple(unit for unit in site.units if unit.name not in gone)
         changed = replace(

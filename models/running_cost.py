@@ -49,6 +49,8 @@ class PricedPeriod:
         Demand and standing charges of the period over its metered energy. [currency/MWh]
     price_source : str
         Where the prices come from. [-]
+    other_source : str
+        How the other charges follow from the bill. [-]
     """
 
     label: str
@@ -58,6 +60,7 @@ class PricedPeriod:
     energy_price_per_mwh: Array
     other_charges_per_mwh: float
     price_source: str
+    other_source: str
 
     @property
     def hours(self) -> float:
@@ -455,7 +458,7 @@ def _circuit_cost(
         "MWh",
         period.other_charges_per_mwh,
         "sum of the power lines above",
-        "charges of the contract that are not per hour, over all metered energy of the period",
+        period.other_source,
     )
     line(
         "steam",

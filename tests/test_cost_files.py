@@ -21,6 +21,7 @@ from scheduler.report.cost_sheets import (
     COLUMNS,
     Sheet,
     conversion_sheets,
+    hours_sheet,
     readme_table,
     sheet_csv,
     technologies_sheets,
@@ -75,6 +76,22 @@ def test_lines_add_up_to_the_room(sheets: tuple[Sheet, ...]) -> None:
         for share in ("per_t_chlorine", "per_t_alkali", "per_ecu"):
             total = sum(float(line[share]) for line in own)
             assert total == pytest.approx(float(room[share]), abs=0.005 * len(own))
+
+
+def test_loads_and_prices_are_there_interval_by_interval(study: Technologies) -> None:
+    """Energy money of a line can be made again from hours.csv: here the DC energy of one circuit."""
+    rows = list(csv.DictReader(io.StringIO(sheet_csv(hours_sheet(study)))))
+    own = [row for row in rows if (row["variant"], row["circuit"]) == ("as_is", "old")]
+    load = [float(row["load_ka"]) for row in own]
+    item = study.variants[0].rooms[0].item("power_dc")
+    # 150 cells of 2.5 m2 at 3.15 + 0.09 j, kA x V / 1000 = MW, one hour each: by hand from the site's values.
+    energy = [150 * (3.15 + 0.09 * ka / 2.5) * ka / 1000.0 for ka in load]
+    money = sum(mwh * float(row["energy_price_per_mwh"]) for mwh, row in zip(energy, own, strict=True))
+
+    assert len(own) == 24
+    assert own[0]["start"] == "2026-06-08T00:00+02:00"
+    assert item.quantity == pytest.approx(sum(energy), rel=1e-5)
+    assert item.amount == pytest.approx(money, rel=1e-5)
 
 
 def test_the_workbook_computes_each_amount(

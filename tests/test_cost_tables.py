@@ -133,6 +133,26 @@ def test_problems_of_a_hypothetical_room(tmp_path: Path, change: tuple[str, str]
     assert told in _problems(tmp_path, added)
 
 
+def test_a_new_tank_needs_its_content(tmp_path: Path) -> None:
+    """Without it the plan could not start; a name that is no new tank is told as well."""
+    tank = """
+[[hypothetical.unit]]
+kind = "product_store"
+name = "new_tank"
+commodity = "hypochlorite"
+min_t = 0.0
+max_t = 10.0
+"""
+
+    assert "'stocks_t' must hold the content of 'new_tank' at the start [t]" in _problems(
+        tmp_path, NEW_ROOM + tank
+    )
+    wrong = (
+        NEW_ROOM.replace('replaces = ["room"]', 'replaces = ["room"]\nstocks_t = { new_tnk = 5.0 }') + tank
+    )
+    assert "must name new tanks (got 'new_tnk'); did you mean 'new_tank'?" in _problems(tmp_path, wrong)
+
+
 def test_a_file_of_rooms_holds_nothing_else(tmp_path: Path) -> None:
     """A unit outside a hypothetical room would be lost in silence."""
     assert "'unit' is not a key here" in _problems(tmp_path, "", rooms=NEW_ROOM + '\n[[unit]]\nkind = "x"\n')

@@ -51,6 +51,7 @@ def _period(circuits: list[Circuit], price: Array | float = 60.0, other: float =
         np.full(24, price) if isinstance(price, float) else price,
         other,
         "a flat price",
+        "given",
     )
 
 

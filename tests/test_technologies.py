@@ -172,6 +172,18 @@ class TestTechnologies:
         assert {step.value_per_t for step in variant.steps} == {400.0}
         assert all("ecu_value_per_t" in step.value_from for step in variant.steps)
 
+    def test_the_cheapest_load_over_the_power_price_leaves_its_ends_at_the_price_steps(
+        self, study: Technologies
+    ) -> None:
+        """Full load below the first price, least load above the second, falling between them."""
+        variant = study.variants[0]
+        for step, curve in zip(variant.steps, variant.price_curves, strict=True):
+            assert step.prices.name == curve.name
+            price, load = curve.power_price_per_mwh, curve.load_ka
+            assert np.all(load[price < step.prices.full_below_per_mwh] == pytest.approx(15.0))
+            assert np.all(load[price > step.prices.least_above_per_mwh] == pytest.approx(5.0))
+            assert np.all(np.diff(load) <= 1e-9)
+
 
 class TestConversion:
     """The conversion of the old room."""

@@ -117,7 +117,7 @@ def _study(
         if convert:
             case = study_conversion(study, costs.conversion, costs.hypotheticals[0].name)
     tell("writing ...")
-    writers = cost_files(study, case)
+    writers = cost_files(study, case, inputs.digests)
     publish(target, writers, replace_older, older=EVERY_NAME)
-    click.echo(cost_text(study, case))
+    click.echo(cost_text(study, case, inputs.digests))
     click.echo(f"Written to {target}: {', '.join(writers)}")

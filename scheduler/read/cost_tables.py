@@ -167,6 +167,22 @@ def _hypothetical(
         names = {name: "the site" for name in known if name not in head.replaces}
     units = [read_unit(one, at, names, problems) for at, one in _listed("unit", table, place, problems)]
     rooms = [build(Room, one, at, problems) for at, one in _listed("room", table, place, problems)]
+    if head is not None:
+        tanks = [name for unit in units if unit is not None for name in unit.initial_stocks()]
+        for name in tanks:
+            if name not in head.stocks_t:
+                problems.add(
+                    place.toml.file,
+                    place.where(("stocks_t",)),
+                    f"'stocks_t' must hold the content of '{name}' at the start [t]",
+                )
+        for name in head.stocks_t:
+            if name not in tanks:
+                problems.add(
+                    place.toml.file,
+                    place.where(("stocks_t",)),
+                    f"'stocks_t' must name new tanks (got '{name}'){hint(name, tanks)}",
+                )
     if head is None or len(problems) > before:
         return None
     return Hypothetical(

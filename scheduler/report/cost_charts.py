@@ -136,7 +136,7 @@ def load_chart(study: Technologies) -> Figure:
     salts = {room.name: room.salt for room in variant.rooms}
     first = variant.splits[0].salt if variant.splits else ""
     shown = [curve for curve in variant.curves if salts[curve.room] == first]
-    figure, axes = _figure(2, 2, style.PAGE_IN[1])
+    figure, axes = _figure(3, 2, 1.45 * style.PAGE_IN[1])
     for axis, words, with_steam in (
         (axes[0], "power alone", False),
         (axes[1], "with steam and all that goes with a tonne", True),
@@ -168,6 +168,33 @@ def load_chart(study: Technologies) -> Figure:
         axis.set_ylabel("chlorine by circuit, t/h")
         axis.set_title(f"Cheapest split, {words}", loc="left", color=style.INK)
         axis.legend(frameon=False, fontsize=style.SMALL_PT, loc="upper left")
+    drawn = variant.splits[0].power_only.names if variant.splits else ()
+    for position, price_curve in enumerate(c for c in variant.price_curves if c.name in drawn):
+        axes[4].plot(
+            price_curve.power_price_per_mwh,
+            price_curve.load_ka / np.max(price_curve.load_ka) * 100.0,
+            color=style.LINES[position % len(style.LINES)],
+            label=price_curve.name,
+        )
+    axes[4].set_xlabel(f"power price, {study.currency}/MWh")
+    axes[4].set_ylabel("cheapest load, % of the greatest")
+    axes[4].set_title("Load over the power price", loc="left", color=style.INK)
+    axes[4].legend(frameon=False, fontsize=style.SMALL_PT)
+    for one in variant.splits[:1]:
+        for split, line, words in (
+            (one.power_only, "--", "power alone"),
+            (one.with_steam, "-", "with steam and all that goes with a tonne"),
+        ):
+            axes[5].plot(
+                split.total_t_per_h, split.marginal, color=style.LINES[2], ls=line, label=f"marginal, {words}"
+            )
+            axes[5].plot(
+                split.total_t_per_h, split.average, color=style.LINES[3], ls=line, label=f"average, {words}"
+            )
+        axes[5].set_xlabel(f"chlorine of all {one.salt} circuits, t/h")
+    axes[5].set_ylabel(f"{study.currency} per t")
+    axes[5].set_title("Cost of the cheapest split", loc="left", color=style.INK)
+    axes[5].legend(frameon=False, fontsize=style.SMALL_PT)
     figure.suptitle(
         f"At {fixed(variant.power_price_per_mwh, 2)} {study.currency}/MWh and steam at "
         f"{fixed(variant.steam_price_per_t, 2)} {study.currency}/t",

@@ -11,6 +11,7 @@ import io
 from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 from pathlib import Path
+from types import MappingProxyType
 from typing import Final
 
 from models.conversion import LAW
@@ -21,6 +22,7 @@ from scheduler.report.cost_sheets import (
     Sheet,
     cell_text,
     conversion_sheets,
+    hours_sheet,
     sheet_csv,
     technologies_sheets,
 )
@@ -43,6 +45,8 @@ BASIS: Final = (
 )
 """What the figures are and are not."""
 
+_NO_DIGESTS: Final[Mapping[str, str]] = MappingProxyType({})
+
 FIXED_DATE: Final = dt.datetime(2000, 1, 1)
 """Date inside the workbook: the same study gives the same bytes."""
 
@@ -58,7 +62,9 @@ EVERY_NAME: Final = (
 """Names that a cost study may have left in its folder."""
 
 
-def cost_files(study: Technologies, conversion: ConversionStudy | None = None) -> dict[str, Writer]:
+def cost_files(
+    study: Technologies, conversion: ConversionStudy | None = None, digests: Mapping[str, str] = _NO_DIGESTS
+) -> dict[str, Writer]:
     """Return the writer of each file of a cost study's folder.
 
     Parameters
@@ -67,6 +73,8 @@ def cost_files(study: Technologies, conversion: ConversionStudy | None = None) -
         The study. [-]
     conversion : ConversionStudy, optional
         The conversion, if it was asked for. [-]
+    digests : mapping
+        SHA-256 of every input file, by 'role:name'. [-]
 
     Returns
     -------
@@ -89,7 +97,7 @@ def cost_files(study: Technologies, conversion: ConversionStudy | None = None) -
     def page() -> str:
         return page_html(study, conversion, sheets, {name: image(name) for name in draw})
 
-    text = cost_text(study, conversion)
+    text = cost_text(study, conversion, digests)
     files: dict[str, Writer] = {
         "summary.txt": lambda path: _text(path, text),
         "costs.html": lambda path: _text(path, page()),
@@ -97,7 +105,7 @@ def cost_files(study: Technologies, conversion: ConversionStudy | None = None) -
     }
     for name in draw:
         files[name] = lambda path, name=name: _bytes(path, image(name))  # type: ignore[misc]
-    for sheet in sheets:
+    for sheet in (*sheets, hours_sheet(study)):
         files[f"{sheet.name}.csv"] = lambda path, sheet=sheet: _text(path, sheet_csv(sheet))  # type: ignore[misc]
     return files
 
@@ -189,7 +197,9 @@ def _cautions(study: Technologies, conversion: ConversionStudy | None) -> tuple[
     )
 
 
-def cost_text(study: Technologies, conversion: ConversionStudy | None = None) -> str:
+def cost_text(
+    study: Technologies, conversion: ConversionStudy | None = None, digests: Mapping[str, str] = _NO_DIGESTS
+) -> str:
     """Return the summary of a cost study as text.
 
     Parameters
@@ -198,6 +208,8 @@ def cost_text(study: Technologies, conversion: ConversionStudy | None = None) ->
         The study. [-]
     conversion : ConversionStudy, optional
         The conversion. [-]
+    digests : mapping
+        SHA-256 of every input file, by 'role:name'. [-]
 
     Returns
     -------
@@ -238,6 +250,8 @@ def cost_text(study: Technologies, conversion: ConversionStudy | None = None) ->
             for key, span in conversion.ranges.items()
             if span.source.startswith("default")
         ]
+    if digests:
+        lines += ["", "Input files (SHA-256):", *(f"- {plain(n)}: {d}" for n, d in digests.items())]
     lines += ["", *(f"* {plain(text)}" for text in _cautions(study, conversion))]
     return "\n".join(lines) + "\n"
 

@@ -17,7 +17,7 @@ import numpy as np
 from models.cost_values import Value
 from models.load_cost import Split
 from models.running_cost import RoomCost
-from scheduler.report.wording import fixed, plain
+from scheduler.report.wording import fixed, local_start, plain
 from scheduler.studies.conversion import ConversionStudy
 from scheduler.studies.technologies import Technologies, Variant
 
@@ -187,6 +187,12 @@ COLUMNS: Final[dict[str, tuple[SheetColumn, ...]]] = {
         SheetColumn("value_per_t", "worth of one more tonne [currency/t]", 2),
         SheetColumn("value_from", "where the worth comes from"),
     ),
+    "load_at_price": (
+        _VARIANT,
+        SheetColumn("circuit", "circuit"),
+        SheetColumn("power_price_per_mwh", "power price [currency/MWh]", 3),
+        SheetColumn("load_ka", "load that is cheapest for the worth of price_steps.csv [kA]", 4),
+    ),
     "order": (
         _VARIANT,
         SheetColumn("above_price", "circuit to raise first above the price, both at least load"),
@@ -201,6 +207,14 @@ COLUMNS: Final[dict[str, tuple[SheetColumn, ...]]] = {
         SheetColumn("unit", "unit"),
         SheetColumn("standing", "'stated' by the site, or 'default'"),
         SheetColumn("source", "where it comes from"),
+    ),
+    "hours": (
+        _VARIANT,
+        SheetColumn("start", "start of the interval in local time with its offset from UTC"),
+        SheetColumn("minutes", "length of the interval [min]", 0),
+        SheetColumn("energy_price_per_mwh", "sum of the contract's energy rates [currency/MWh]", 4),
+        SheetColumn("circuit", "circuit"),
+        SheetColumn("load_ka", "planned load that is costed [kA]", 4),
     ),
     "conversion": (
         SheetColumn("key", "parameter or result"),
@@ -282,12 +296,49 @@ def technologies_sheets(study: Technologies) -> tuple[Sheet, ...]:
             ],
         ),
         _sheet(
+            "load_at_price",
+            "Cheapest load over the power price",
+            [
+                (v.name, curve.name, float(price), float(load))
+                for v in variants
+                for curve in v.price_curves
+                for price, load in zip(curve.power_price_per_mwh, curve.load_ka, strict=True)
+            ],
+        ),
+        _sheet(
             "order",
             "Power prices at which the order of two circuits reverses",
             [(v.name, o.first, o.second, o.power_price_per_mwh) for v in variants for o in v.indifferences],
         ),
         _sheet("inputs", "Prices and uses", [row for v in variants for row in _inputs(v.name, v.values)]),
     )
+
+
+def hours_sheet(study: Technologies) -> Sheet:
+    """Return the loads and prices that every cost rests on, interval by interval.
+
+    Parameters
+    ----------
+    study : Technologies
+        The study. [-]
+
+    Returns
+    -------
+    Sheet
+        The table; it is long, so it has a file of its own and no page. [-]
+    """
+    rows: list[tuple[Cell, ...]] = []
+    for variant in study.variants:
+        period = variant.planned.period
+        for i, (minutes, price) in enumerate(
+            zip(period.horizon.lengths_min, period.energy_price_per_mwh, strict=True)
+        ):
+            start = local_start(period.horizon, i)
+            rows += [
+                (variant.name, start, float(minutes), float(price), circuit, float(loads[i]))
+                for circuit, loads in period.loads_ka.items()
+            ]
+    return _sheet("hours", "Loads and energy prices, interval by interval", rows)
 
 
 def conversion_sheets(study: ConversionStudy) -> tuple[Sheet, ...]:

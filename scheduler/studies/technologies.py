@@ -140,6 +140,8 @@ def planned(
             energy_price_per_mwh,
             (bill - hourly) / energy if energy > 0 else 0.0,
             f"the hourly energy rates of the contract '{site.contract.name}'",
+            f"(charges of the period {bill:.2f} less hourly energy {hourly:.2f}) / {energy:.3f} MWh metered; "
+            f"of demand charges {covered:.4g} of the months",
         ),
         {
             unit.name: float(np.sum(audit.flows[unit.name, unit.strong] * hours) / np.sum(hours))
@@ -205,6 +207,23 @@ class Steps:
     value_from: str
 
 
+@dataclass(frozen=True, eq=False)
+class PriceCurve:
+    """Cheapest load of a circuit over the power price, for a worth of a tonne.
+
+    Parameters
+    ----------
+    name : str
+        Name of the circuit. [-]
+    power_price_per_mwh, load_ka : ndarray
+        Prices, and the cheapest load at each. Shape (m,). [currency/MWh], [kA]
+    """
+
+    name: str
+    power_price_per_mwh: Array
+    load_ka: Array
+
+
 @dataclass(frozen=True)
 class Indifference:
     """Power price at which a tonne costs the same from two rooms, each at its least load.
@@ -246,6 +265,8 @@ class Variant:
         Cheapest split of each total, by salt. [-]
     steps : tuple of Steps
         Power prices at which loads leave their ends. [-]
+    price_curves : tuple of PriceCurve
+        Cheapest load of each circuit over the power price. [-]
     indifferences : tuple of Indifference
         Power prices at which the order of two circuits reverses. [-]
     capacity_t_per_h : mapping
@@ -262,6 +283,7 @@ class Variant:
     curves: tuple[CurvePoints, ...]
     splits: tuple[SaltSplit, ...]
     steps: tuple[Steps, ...]
+    price_curves: tuple[PriceCurve, ...]
     indifferences: tuple[Indifference, ...]
     capacity_t_per_h: Mapping[str, float]
 
@@ -420,6 +442,11 @@ def variant_of(
     steam = prices["steam_price_per_t"].value
     power = _mean_price(done)
     splits, reversals = _splits(members, curves, power, steam)
+    steps = tuple(
+        _steps(one, curves[one.name], planned.period, power, steam, costs.prices.ecu_value_per_t)
+        for circuits in members.values()
+        for one in circuits
+    )
     return Variant(
         name,
         meaning,
@@ -434,17 +461,32 @@ def variant_of(
             if power > 0
         ),
         splits,
-        tuple(
-            _steps(one, curves[one.name], planned.period, power, steam, costs.prices.ecu_value_per_t)
-            for circuits in members.values()
-            for one in circuits
-        ),
+        steps,
+        _price_curves(steps, curves, steam),
         reversals,
         {
             room: sum(_chlorine(curves[one.name], curves[one.name].load_max_ka) for one in circuits)
             for room, circuits in members.items()
         },
     )
+
+
+def _price_curves(
+    steps: Sequence[Steps], curves: Mapping[str, LoadCost], steam: float
+) -> tuple[PriceCurve, ...]:
+    """Return the cheapest load over prices that hold every step; none where no price above 0 does."""
+    ends = [end for s in steps for end in (s.prices.full_below_per_mwh, s.prices.least_above_per_mwh)]
+    if not ends or max(ends) <= 0:
+        return ()
+    low, high = max(0.9 * min(ends), 0.01 * max(ends)), 1.1 * max(ends)
+    prices: Array = np.linspace(low, high, POINTS)
+    found = []
+    for step in steps:
+        curve = curves[step.prices.name]
+        worth = np.array([step.value_per_t])
+        loads = [float(curve.load_at(worth, float(price), steam)[0]) for price in prices]
+        found.append(PriceCurve(curve.name, prices, np.array(loads)))
+    return tuple(found)
 
 
 def _mean_price(rooms: Sequence[RoomCost]) -> float:
