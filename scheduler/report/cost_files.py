@@ -119,7 +119,7 @@ def _bytes(path: Path, data: bytes) -> None:
 
 
 def headlines(study: Technologies, conversion: ConversionStudy | None = None) -> tuple[str, ...]:
-    """Return what the study says, in sentences.
+    """Return what the study says, in sentences; loads and order for the site as it is, the tables hold all.
 
     Parameters
     ----------
@@ -147,6 +147,13 @@ def headlines(study: Technologies, conversion: ConversionStudy | None = None) ->
                 f"{fixed(room.per_t_chlorine, 1)} {money} ({fixed(room.ac_kwh_per_t or 0.0, 0)} kWh/t AC); "
                 f"most of it: {why}."
             )
+        if not variant.splits:
+            said.append(
+                f"{variant.name}: no curves over the load are shown, because the mean power price is not "
+                "above 0."
+            )
+        if variant is not study.variants[0]:
+            continue
         said += [
             f"{variant.name}: with both at least load, {order.first} takes the next tonne above "
             f"{fixed(order.power_price_per_mwh, 1)} {money}/MWh, {order.second} below."
@@ -159,11 +166,6 @@ def headlines(study: Technologies, conversion: ConversionStudy | None = None) ->
             "(price_steps.csv says where the worth comes from)."
             for step in variant.steps
         ]
-        if not variant.splits:
-            said.append(
-                f"{variant.name}: no curves over the load are shown, because the mean power price is not "
-                "above 0."
-            )
     return tuple(said) if conversion is None else (*_conversion_headlines(conversion, money), *said)
 
 
@@ -220,6 +222,7 @@ def cost_text(
     lines = [plain(f"{study.site_name}: running costs, {period.label}, {study.currency}"), ""]
     lines += [plain(f"! {warning}") for warning in study.warnings]
     lines += [f"- {plain(said)}" for said in headlines(study, conversion)]
+    lines += [f"! {text}" for text in LAW] if conversion is not None else []
     lines += ["", f"Per tonne of chlorine [{study.currency}/t], alkali delivered at 50 wt%:"]
     for variant in study.variants:
         rooms = [room for room in (*variant.rooms, variant.whole) if room.chlorine_t > 0]
@@ -321,18 +324,22 @@ def workbook_bytes(study: Technologies, conversion: ConversionStudy | None, shee
 
 
 _PAGE: Final = """<!doctype html>
-<html lang="en"><head><meta charset="utf-8"><title>{{ title }}</title>
+<html lang="en"><head><meta charset="utf-8">
+<meta http-equiv="Content-Security-Policy" content="default-src 'none'; img-src data:; style-src 'unsafe-inline'">
+<title>{{ title }}</title>
 <style>
 body { font: 15px/1.45 sans-serif; color: #1c2430; max-width: 75em; margin: 2em auto; padding: 0 1em; }
 table { border-collapse: collapse; font-size: 13px; margin: .5em 0 1.5em; }
 th, td { border: 1px solid #dfe3e8; padding: .2em .5em; text-align: left; vertical-align: top; }
 td.n { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
 img { max-width: 100%; } .warn { color: #a5122a; font-weight: bold; }
+.law { border-left: 4px solid #a5122a; padding-left: .8em; }
 summary { cursor: pointer; font-weight: bold; }
 </style></head><body>
 <h1>{{ title }}</h1>
 {% for text in warnings %}<p class="warn">{{ text }}</p>{% endfor %}
 <ul>{% for text in said %}<li>{{ text }}</li>{% endfor %}</ul>
+{% for text in law %}<p class="law">{{ text }}</p>{% endfor %}
 {% for name, data in images %}<p><img alt="{{ name }}" src="data:image/png;base64,{{ data }}"></p>{% endfor %}
 {% for sheet in sheets %}<details{% if sheet.open %} open{% endif %}><summary>{{ sheet.title }}
 ({{ sheet.name }}.csv)</summary>
@@ -396,6 +403,7 @@ def page_html(
     return environment.from_string(_PAGE).render(
         title=plain(f"{study.site_name}: running costs, {period.label}, {study.currency}"),
         warnings=[plain(text) for text in study.warnings],
+        law=LAW if conversion is not None else (),
         said=[plain(text) for text in headlines(study, conversion)],
         images=[(name, base64.b64encode(data).decode("ascii")) for name, data in images.items()],
         sheets=shown,
