@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
 
 import numpy as np
 from hypothesis import HealthCheck, settings
@@ -11,11 +12,14 @@ from hypothesis import strategies as st
 from models.horizon import Array, Horizon
 from tests.small_sites import Case, intervals, random_case
 
+LONG = int(os.environ.get("BRINEWATT_LONG", "1"))
+"""Times as many examples as in the default run; for a long run set BRINEWATT_LONG, to 10 for example."""
+
 # Plans take tenths of a second, so few examples, no deadline; derandomised, so that a run can be repeated.
 settings.register_profile(
     "plans",
     deadline=None,
-    max_examples=20,
+    max_examples=10 * LONG,
     derandomize=True,
     suppress_health_check=[HealthCheck.too_slow],
 )

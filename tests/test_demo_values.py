@@ -47,12 +47,15 @@ def negative_hours(inputs: Inputs) -> Array:
 
 @pytest.fixture(scope="module")
 def negative_plan(inputs: Inputs) -> Plan:
-    """Return the plan with -200 per MWh in every hour whose index is negative."""
+    """Return the plan with -200 per MWh in every hour whose index is negative, not put on steps."""
     prices = inputs.situation.series["day_ahead"]
     values = np.where(prices.values < 0.0, AFTERNOON_PRICE, prices.values)
     series = {**inputs.situation.series, "day_ahead": replace(prices, values=values)}
     situation = replace(inputs.situation, series=series)
-    return make_plan(inputs.site, inputs.horizon, situation, PlanOptions(compare=False))
+    free = {"step_ka": None, "changes_per_shift": None, "changes_per_day": None, "dwell_minutes": 0.0}
+    units = (replace(unit, **free) if isinstance(unit, Circuit) else unit for unit in inputs.site.units)
+    site = replace(inputs.site, units=tuple(units))
+    return make_plan(site, inputs.horizon, situation, PlanOptions(compare=False))
 
 
 def _rooms(inputs: Inputs) -> dict[str, Circuit]:

@@ -24,7 +24,7 @@ from models.unit import UNIT_KINDS, Unit
 from scheduler.read.inputs import Inputs, read_inputs
 from scheduler.result import Plan, Status
 from tests.small_sites import Case, intervals, plain_case, plain_circuit, random_case
-from tests.strategies import PLANS, SEEDS, cases, prices
+from tests.strategies import LONG, PLANS, SEEDS, cases, prices
 
 DEMO = Path(models.kinds.__file__).parents[1] / "tariffs_demo" / "site.toml"
 
@@ -67,7 +67,7 @@ def test_balances_close_and_limits_hold(case: Case) -> None:
         assert density.max() <= room.density_max_ka_per_m2 * (1 + 1e-6)
 
 
-@settings(PLANS, max_examples=12)
+@settings(PLANS, max_examples=5 * LONG)
 @given(cases(low_price=-60.0))
 def test_negative_prices_keep_balances_and_limits(case: Case) -> None:
     """With negative prices among the others the same holds."""
