@@ -325,7 +325,8 @@ def workbook_bytes(study: Technologies, conversion: ConversionStudy | None, shee
 
 _PAGE: Final = """<!doctype html>
 <html lang="en"><head><meta charset="utf-8">
-<meta http-equiv="Content-Security-Policy" content="default-src 'none'; img-src data:; style-src 'unsafe-inline'">
+<meta http-equiv="Content-Security-Policy"
+ content="default-src 'none'; img-src data:; style-src 'unsafe-inline'">
 <title>{{ title }}</title>
 <style>
 body { font: 15px/1.45 sans-serif; color: #1c2430; max-width: 75em; margin: 2em auto; padding: 0 1em; }
