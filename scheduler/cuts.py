@@ -289,7 +289,7 @@ class Search:
             self.solver.set_column_bounds(np.array(list(touched)), bounds[:, 0], bounds[:, 1])
         return found
 
-    def refine(self, raw: Mapping[str, Array], exact: Mapping[str, Array]) -> bool:
+    def refine(self, raw: Mapping[str, Array], exact: Mapping[str, Array], allowance: float = np.inf) -> bool:
         """Add the cuts that a solution of another objective asks for.
 
         Parameters
@@ -298,13 +298,15 @@ class Search:
             The solution as the program sees it. [as declared]
         exact : mapping
             Its exact values. [as declared]
+        allowance : float
+            What power held above its curves may be worth before chords and branches are added. [currency]
 
         Returns
         -------
         bool
             True when anything was added. [-]
         """
-        return self._cut(raw, exact, np.inf, False)
+        return self._cut(raw, exact, allowance, False)
 
     def _cut(
         self, raw: Mapping[str, Array], exact: Mapping[str, Array], allowance: float, may_rest: bool

@@ -45,7 +45,7 @@ def exact_values(formulation: Formulation, values: Values) -> dict[str, Array]:
             if flow.commodity == "power" and flow.variable in off:
                 result[meter] = result[meter] - flow.coefficient * off[flow.variable]
         for prefix, term in formulation.terms:
-            result.update(term.exact(prefix, result[meter]))
+            result.update(term.exact_on(formulation.horizon, prefix, result[meter]))
     return result
 
 
@@ -97,6 +97,10 @@ def energy_prices(formulation: Formulation) -> Array:
             and cost.key not in formulation.unit_costs
         ):
             total = total + cost.coefficient / hours
+    for _, term in formulation.terms:
+        price = term.energy_per_mwh(formulation.horizon)
+        if price is not None:
+            total = total + price
     return total
 
 

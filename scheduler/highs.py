@@ -195,6 +195,11 @@ class Solver:
         """Number of rows. [-]."""
         return int(self._highs.getNumRow())
 
+    @property
+    def run_seconds(self) -> float:
+        """Time inside the solver so far, over all its solves. [s]."""
+        return float(self._highs.getRunTime())
+
     def objective(self) -> tuple[Array, float]:
         """Return the cost of every column and the constant of the objective.
 

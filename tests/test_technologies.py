@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import calendar
+import datetime as dt
 from dataclasses import replace
 
 import numpy as np
@@ -10,6 +11,8 @@ import pytest
 
 from models.cell_voltage import CellVoltage
 from models.circuit import Circuit
+from models.contract.capacity import CapacityCharge
+from models.contract.component import Component
 from models.contract.demand import DemandCharge
 from models.conversion import ConversionTable
 from models.cost_tables import CostTables, Hypothetical
@@ -24,8 +27,17 @@ from models.tank import ProductStore
 from models.trade import Outlet, OwnUse, Purchase
 from scheduler.plan import PlanOptions, make_plan
 from scheduler.studies.conversion import ConversionStudy, room_to_convert_to, study_conversion
-from scheduler.studies.technologies import Planned, Technologies, freely, planned_of, study_technologies
+from scheduler.studies.technologies import (
+    Planned,
+    Technologies,
+    freely,
+    period_planner,
+    planned_of,
+    study_technologies,
+)
+from scheduler.studies.year import YearOptions
 from tests.small_sites import Case, intervals, plain_case, plain_circuit
+from tests.study_sites import long_horizon, start_of, store_site, wild_prices
 
 OLD = plain_circuit(
     "old", technology="mercury", alkali="naoh_50", voltage=CellVoltage(3.15, 0.09), auxiliary_kwh_per_t=200.0
@@ -245,6 +257,56 @@ class TestConversion:
         assert room_to_convert_to(named).name == "other"
         with pytest.raises(ValueError, match=r"\[conversion\] names 'third'"):
             room_to_convert_to(replace(several, conversion=ConversionTable(hypothetical="third")))
+
+
+def test_a_year_of_chained_windows_is_costed_like_a_plan() -> None:
+    """Nine days in three windows: the same interface, all chlorine, and the whole bill in the costs.
+
+    The bill is the energy of every hour at its price, by hand, and the demand charge's share of the month. A
+    plan of the nine days as one makes the same chlorine at almost the same cost.
+    """
+    site = store_site(1.0, DemandCharge("demand", 2000.0, 60))
+    horizon = long_horizon(site, dt.date(2026, 6, 1), 9)
+    prices = wild_prices(horizon)
+    situation = start_of(site, horizon, prices)
+    options = PlanOptions(compare=False)
+    chained = period_planner(options, YearOptions(look_ahead_days=2, kept_days=3), longest_days=4.0)
+    made = [
+        study_technologies(site, horizon, situation, CostTables(), plan).variants[0]
+        for plan in (chained, period_planner(options))
+    ]
+    year, whole = made
+    room = next(unit for unit in site.units if isinstance(unit, Circuit))
+    load = year.planned.period.loads_ka["room"]
+    drawn = -room.simulate(horizon, situation, {"room_load": load}).flows["power"] + 0.5
+
+    assert year.planned.bill == pytest.approx(
+        float(np.sum(drawn * prices)) + 2000.0 * float(np.max(drawn)) * 9 / 30, rel=1e-6
+    )
+    assert year.rooms[0].chlorine_t == pytest.approx(whole.rooms[0].chlorine_t, rel=1e-3)
+    assert year.rooms[0].total == pytest.approx(whole.rooms[0].total, rel=0.02)
+
+
+@pytest.mark.parametrize(
+    ("charge", "per_mw_borne"),
+    [
+        (DemandCharge("charge", 3000.0, 60), 3000.0 / 30),
+        (CapacityCharge("charge", 36500.0, 60, per="year"), 36500.0 / 365),
+        (CapacityCharge("charge", 110.0, 60, price_per_day=True), 110.0),
+    ],
+)
+def test_a_day_bears_its_share_of_a_month_or_a_year(charge: Component, per_mw_borne: float) -> None:
+    """One thirtieth of June's charge, 1/365 of the year's; what is priced by the day is borne in full."""
+    made = case()
+    contract = replace(made.site.contract, components=(made.site.contract.components[0], charge))
+    plan = make_plan(
+        replace(made.site, contract=contract), made.horizon, made.situation, PlanOptions(compare=False)
+    )
+    power = plan.audit.values["meter_import"]
+
+    assert planned_of(plan).bill == pytest.approx(
+        float(np.sum(power * PRICES)) + per_mw_borne * float(np.max(power)), rel=1e-6
+    )
 
 
 def test_a_hypothetical_room_takes_the_facts_of_what_it_replaces_with_it() -> None:

@@ -14,6 +14,7 @@ import numpy as np
 from models.checks import at_least, one_of
 from models.contract import calendar
 from models.contract.component import BillLine, Component, Peak, Profile, Term, component_kind, key_name
+from models.contract.state import Carried
 from models.horizon import Array, Horizon, Integers
 from models.situation import Situation
 
@@ -96,7 +97,7 @@ class DemandCharge(Component):
         for month, starts, ends in self._counted(horizon):
             key = (self.name, month.label)
             floor = max(situation.peaks_mw.get(key, 0.0), situation.peak_targets_mw.get(key, 0.0), 0.0)
-            period, position, weight = _metered_means(horizon, starts, ends)
+            period, position, weight = metered_means(horizon, starts, ends)
             term_name = month.label.replace("-", "_")
             terms.append(Peak(term_name, self.per_mw_month, period, position, weight, floor_mw=floor))
         return tuple(terms)
@@ -139,6 +140,13 @@ class DemandCharge(Component):
             )
         return tuple(lines)
 
+    def carried(self, profile: Profile) -> tuple[Carried, ...]:
+        """Return the highest mean of each month (see `Component.carried`)."""
+        return tuple(
+            Carried(line.label.removeprefix("demand of "), peak=line.quantity)
+            for line in self.bill(profile, Situation())
+        )
+
     def _window(self) -> calendar.ClockWindow:
         return calendar.ClockWindow(self.seasons, self.day_types, self.from_time, self.to_time)
 
@@ -155,8 +163,22 @@ class DemandCharge(Component):
         return found
 
 
-def _metered_means(horizon: Horizon, starts: Integers, ends: Integers) -> tuple[Integers, Integers, Array]:
-    """Return the means over metering periods as weights on intervals: period, position, weight."""
+def metered_means(horizon: Horizon, starts: Integers, ends: Integers) -> tuple[Integers, Integers, Array]:
+    """Return the means over metering periods as weights on intervals.
+
+    Parameters
+    ----------
+    horizon : Horizon
+        The intervals. [-]
+    starts, ends : ndarray
+        Metering periods that touch the horizon. Each shape (k,). [min]
+
+    Returns
+    -------
+    tuple of ndarray
+        Number of the period, position of the interval and share of the interval in the mean, for each
+        weight; periods inside one interval stand once. Each shape (w,). [-]
+    """
     starts, ends = np.maximum(starts, horizon.start_min), np.minimum(ends, horizon.end_min)
     first = np.searchsorted(horizon.starts_min, starts, side="right") - 1
     last = np.searchsorted(horizon.starts_min, ends, side="left") - 1

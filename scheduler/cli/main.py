@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from scheduler.cli.bill import bill
 from scheduler.cli.check import check
 from scheduler.cli.demo import demo
 from scheduler.cli.plan import plan
@@ -40,6 +41,7 @@ Plan the rest of a running day:       brinewatt replan my_site/site.toml --earli
 Judge loads of your own:              brinewatt sheet my_site/site.toml loads.csv ...
 What a tonne costs from each room:    brinewatt technologies my_site/site.toml
 What converting a room would save:    brinewatt conversion my_site/site.toml
+Bill a load under a contract:         brinewatt bill contract.toml profile.csv ...
 
 Exit codes: 0 done; 1 a bug; 2 wrong use or bad input; 3 a duty is missed or NOT A PLAN;
 4 a limit of the solver.
@@ -66,6 +68,7 @@ main.add_command(replan)
 main.add_command(sheet)
 main.add_command(technologies)
 main.add_command(conversion)
+main.add_command(bill)
 
 if __name__ == "__main__":
     sys.exit(main())

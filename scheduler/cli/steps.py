@@ -32,6 +32,7 @@ ROLE_OPTIONS = (
     ("locks", "Loads that are given and not planned."),
     ("profiles", "Profiles, for example other site load."),
     ("peaks", "Peaks so far in the billing month, and targets."),
+    ("state", "Totals and peaks of billing periods so far, and what is expected."),
 )
 
 Command = TypeVar("Command")

@@ -88,10 +88,10 @@ def _study(
     convert: bool,
 ) -> None:
     from scheduler.cuts import SearchOptions
-    from scheduler.plan import PlanOptions, make_plan
+    from scheduler.plan import PlanOptions
     from scheduler.report.cost_files import EVERY_NAME, cost_files, cost_text
     from scheduler.studies.conversion import room_to_convert_to, study_conversion
-    from scheduler.studies.technologies import planned_of, study_technologies
+    from scheduler.studies.technologies import period_planner, study_technologies
 
     given = given_files(files)
     if rooms is not None:
@@ -110,7 +110,7 @@ def _study(
             inputs.horizon,
             inputs.situation,
             costs,
-            lambda works, horizon, known: planned_of(make_plan(works, horizon, known, options)),
+            period_planner(options),
             tell,
         )
         case = None

@@ -33,6 +33,7 @@ from scheduler.read.problems import Problems
 from scheduler.read.records import Toml, read_toml
 from scheduler.read.series import Need, check_needs, join
 from scheduler.read.site_file import ROLES, ContractRead, SiteFile, horizon_of, read_contract, read_site_file
+from scheduler.read.state import merged_peaks, read_state
 from scheduler.read.stocks import read_stocks
 
 CONTRACT: Final = "contract"
@@ -91,8 +92,8 @@ def read_inputs(
         Plan day; otherwise that of the site file, otherwise tomorrow in the site's zone. [-]
     overrides : mapping
         Files to read in place of those the site file names, by role: 'prices', 'profiles', 'orders',
-        'stocks', 'availability', 'loads', 'locks', 'peaks', 'contract' or 'rooms'; relative to the working
-        folder. [-]
+        'stocks', 'availability', 'loads', 'locks', 'peaks', 'state', 'contract' or 'rooms'; relative to the
+        working folder. [-]
     sequence : int, optional
         Auction to take from market documents; otherwise that of the site file. [-]
     now : datetime, optional
@@ -194,8 +195,9 @@ class _Reader:
             }
         locks = read_loads(files["locks"].sources, context)
         facts = read_availability(files["availability"].sources, context)
-        peaks = read_peaks(files["peaks"].sources, contract, context)
         costs = self._costs(site)
+        state = read_state(files["state"].sources, contract, context)
+        peaks = merged_peaks(read_peaks(files["peaks"].sources, contract, context), state.peaks, context)
         self.problems.raise_if_any()
         if site.head is None or horizon is None or site.currency is None:
             raise RuntimeError(
@@ -224,6 +226,7 @@ class _Reader:
             end_stocks=stocks.end_t,
             nominations_t_per_d=orders.nominations_t_per_d,
             locks=locks,
+            state=state.state,
         )
         digests = {f"{source.role}:{source.name}": source.digest for source in self.sources}
         return Inputs(works, situation, horizon, loads, digests, tuple(context.notes), costs)

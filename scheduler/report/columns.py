@@ -701,9 +701,28 @@ FURTHER_FILES: Final[Mapping[str, tuple[Documented, ...]]] = MappingProxyType(
             Documented("unit_ka", "kA", "load of each unit, equally shared; empty with none in service"),
             _STATUS,
         ),
+        "bill.csv": (
+            Documented("component", "-", "component of the contract"),
+            Documented("label", "-", "what is charged"),
+            Documented("quantity", "as `quantity_unit`", "quantity charged"),
+            Documented("quantity_unit", "-", "unit of the quantity"),
+            Documented("rate", "currency/unit", "price; weighted mean for a line of many prices"),
+            Documented("amount", "currency", "amount, not rounded"),
+            Documented("paid", "currency", "amount as rounded by the contract"),
+            Documented("group", "-", "cost group"),
+            Documented("formula", "-", "how the amount follows, in words"),
+        ),
+        "differences.csv": (
+            Documented("component", "-", "component of the contract, or a name on the invoice"),
+            Documented("label", "-", "what is charged"),
+            Documented("billed", "currency", "amount by the contract; empty if it has no such line"),
+            Documented("invoiced", "currency", "amount on the invoice; empty if it has no such line"),
+            Documented("difference", "currency", "invoice less bill"),
+            Documented("reason", "-", "what differs; empty if nothing"),
+        ),
     }
 )
-"""Columns of the further files of a plan's folder: patterns, with braces for names of the site."""
+"""Columns of the further files of a folder: patterns, with braces for names of the site."""
 
 FURTHER_MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
     {
@@ -712,6 +731,8 @@ FURTHER_MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
         "utilities_forecast.csv": "plan day, one row per interval; `{utility}` is hydrogen or steam.",
         "loading_per_shift.csv": "plan day, one row per shift and lot.",
         "rectifiers.csv": "plan day, starting loads and each change of load.",
+        "bill.csv": "of `brinewatt bill`, one row per line of the bill.",
+        "differences.csv": "of `brinewatt bill --invoice`, one row per line of bill or invoice.",
     }
 )
 """What a row of each is."""

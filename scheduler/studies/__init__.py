@@ -1,1 +1,1 @@
-"""Studies: questions that take many plans, or more than one plan day, to answer."""
+"""Studies over long times or of several sites: a year in windows, contracts, a back-test, running costs."""

@@ -6,13 +6,15 @@ those prices. Items and formulas are in `models.running_cost`, curves in `models
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from models.circuit import Circuit
-from models.contract.calendar import months
+from models.contract.component import BillLine, Component
+from models.contract.periods import Cycle
 from models.cost_tables import CostTables, Hypothetical, rooms_of
 from models.cost_values import Room, Value
 from models.evaporator import Evaporator
@@ -22,10 +24,17 @@ from models.load_cost import LoadCost, PriceSteps, Split, indifference_price, pr
 from models.running_cost import PricedPeriod, RoomCost, Supply, room_cost, supply_of, together
 from models.site import Site
 from models.situation import Situation
+from scheduler.exact import energy_prices
+from scheduler.plan import PlanOptions, make_plan
 from scheduler.result import Audit, Plan, Status
+from scheduler.studies.year import Chain, YearOptions, YearRun
 
 ALL_ROOMS = "all rooms"
 """Name of all rooms of a variant taken together."""
+LONGEST_PLAN_DAYS = 40.0
+"""Longest period that is planned as one; a longer one is cut into windows. [d]"""
+_PERIOD = re.compile(r"\d{4}(?P<month>-\d{2})?$")
+"""End of the label of a line that is charged for a month or a year."""
 POINTS = 41
 """Points of a cost curve."""
 
@@ -83,6 +92,59 @@ def planned_of(plan: Plan) -> Planned:
     )
 
 
+def planned_of_year(run: YearRun) -> Planned:
+    """Return a year of chained windows as a planned period.
+
+    Parameters
+    ----------
+    run : YearRun
+        The year. [-]
+
+    Returns
+    -------
+    Planned
+        The period. [-]
+    """
+    worst = max((window.gap for window in run.windows), default=0.0)
+    return planned(
+        run.formulation.site,
+        run.formulation.horizon,
+        run.formulation.situation,
+        run.audit,
+        energy_prices(run.formulation),
+        run.status,
+        f"worst gap of a window {worst:.1e}",
+    )
+
+
+def period_planner(
+    options: PlanOptions, year: YearOptions | None = None, longest_days: float = LONGEST_PLAN_DAYS
+) -> PlanPeriod:
+    """Return what plans a period: a short one as one plan, a long one as chained windows.
+
+    Parameters
+    ----------
+    options : PlanOptions
+        How to plan. [-]
+    year : YearOptions, optional
+        How a long period is cut. [-]
+    longest_days : float
+        Longest period that is planned as one. [d]
+
+    Returns
+    -------
+    PlanPeriod
+        Plans a period. [-]
+    """
+
+    def plan(site: Site, horizon: Horizon, situation: Situation) -> Planned:
+        if float(np.sum(horizon.hours)) <= 24.0 * longest_days:
+            return planned_of(make_plan(site, horizon, situation, options))
+        return planned_of_year(Chain(site, horizon, situation, year).run(situation))
+
+    return plan
+
+
 def planned(
     site: Site,
     horizon: Horizon,
@@ -94,8 +156,8 @@ def planned(
 ) -> Planned:
     """Return what was planned and audited as a planned period: a plan, or a year of chained plans.
 
-    A demand charge is for whole months: of it the period bears the share of the months' hours that it covers.
-    What the contract charges and no hourly rate explains is spread over the metered energy.
+    A demand charge is for whole months or years: of it the period bears the share of their time that it
+    covers. What the contract charges and no hourly rate explains is spread over the metered energy.
 
     Parameters
     ----------
@@ -121,8 +183,10 @@ def planned(
     """
     hours = horizon.hours
     metered = audit.values[site.meter] * hours
-    covered = float(np.sum(hours)) / sum((m.end_min - m.start_min) / 60.0 for m in months(horizon))
-    bill = float(sum(line.amount * (covered if line.group == "demand" else 1.0) for line in audit.bill))
+    components = {component.name: component for component in site.contract.components}
+    borne = [(line, _share(line, components.get(line.component), horizon)) for line in audit.bill]
+    bill = float(sum(line.amount * share for line, share in borne))
+    parts = [f"{line.label} x {share:.4g}" for line, share in borne if share < 1.0]
     hourly = float(np.sum(energy_price_per_mwh * metered))
     energy = float(np.sum(metered))
     label = f"{horizon.days[0].isoformat()} to {horizon.days[-1].isoformat()}"
@@ -141,7 +205,7 @@ def planned(
             (bill - hourly) / energy if energy > 0 else 0.0,
             f"the hourly energy rates of the contract '{site.contract.name}'",
             f"(charges of the period {bill:.2f} less hourly energy {hourly:.2f}) / {energy:.3f} MWh metered; "
-            f"of demand charges {covered:.4g} of the months",
+            f"{'shares: ' + ', '.join(parts) if parts else 'all charges in full'}",
         ),
         {
             unit.name: float(np.sum(audit.flows[unit.name, unit.strong] * hours) / np.sum(hours))
@@ -152,6 +216,25 @@ def planned(
         energy,
         tuple(warnings),
     )
+
+
+def _share(line: BillLine, component: Component | None, horizon: Horizon) -> float:
+    """Return the share of a line that a period bears: of a demand charge that of its month or year."""
+    if line.group != "demand" or getattr(component, "price_per_day", False):
+        return 1.0
+    label = _PERIOD.search(line.label)
+    if label is None:
+        return 1.0
+    cycle = Cycle(
+        "month" if label["month"] else "year",
+        getattr(component, "billing_day", 1),
+        getattr(component, "first_month", 1),
+    )
+    for period in cycle.periods(horizon):
+        if period.label == label.group():
+            inside = min(period.end_min, horizon.end_min) - max(period.start_min, horizon.start_min)
+            return inside / (period.end_min - period.start_min)
+    return 1.0
 
 
 @dataclass(frozen=True, eq=False)
