@@ -13,7 +13,7 @@ from models.circuit import Circuit
 from models.conversion import ConversionTable
 from models.cost_values import CostPrices, Room
 from models.site import Site
-from models.situation import Situation
+from models.situation import Availability, Situation
 from models.unit import Unit
 
 V = TypeVar("V")
@@ -37,6 +37,8 @@ class Hypothetical:
         Rooms of the new circuits; a circuit in none is a room of its own. [-]
     stocks_t : mapping
         Content of new tanks at the start. [t]
+    availability : tuple of Availability
+        Outages and limits of the new units. [-]
     """
 
     name: str
@@ -45,12 +47,13 @@ class Hypothetical:
     replaces: tuple[str, ...] = ()
     rooms: tuple[Room, ...] = ()
     stocks_t: Mapping[str, float] = field(default_factory=dict)
+    availability: tuple[Availability, ...] = ()
 
     def applied(self, site: Site, situation: Situation) -> tuple[Site, Situation]:
         """Return the site with the hypothetical units in place, and what is known about it.
 
         Facts about units that go (outages, loads before, stocks) go with them: the new rooms start free and
-        have no outages of their own unless the situation names them.
+        have the outages that are stated for them.
 
         Parameters
         ----------
@@ -93,7 +96,10 @@ class Hypothetical:
             situation,
             stocks={**_without(situation.stocks, gone), **self.stocks_t},
             loads_before=_without(situation.loads_before, gone),
-            availability=tuple(fact for fact in situation.availability if fact.unit not in gone),
+            availability=(
+                *(fact for fact in situation.availability if fact.unit not in gone),
+                *self.availability,
+            ),
             end_stocks=_without(situation.end_stocks, gone),
             locks=_without(situation.locks, gone),
             past_loads=_without(situation.past_loads, gone),

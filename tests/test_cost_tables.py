@@ -133,6 +133,31 @@ def test_problems_of_a_hypothetical_room(tmp_path: Path, change: tuple[str, str]
     assert told in _problems(tmp_path, added)
 
 
+def test_outages_of_a_hypothetical_room(tmp_path: Path) -> None:
+    """They reach the situation of the changed site; a wrong word, unit or time is told."""
+    outage = """
+[[hypothetical.outage]]
+unit = "new_1"
+what = "in_service"
+value = 0
+start = 2026-06-08T06:00:00+02:00
+end = 2026-06-08T08:00:00+02:00
+"""
+    inputs = read_inputs(lay(tmp_path, {"site.toml": SITE + NEW_ROOM + outage}))
+    (hypothetical,) = inputs.costs.hypotheticals
+    _, then = hypothetical.applied(inputs.site, inputs.situation)
+    available = then.available("new_1", "in_service", 1, inputs.horizon)
+
+    assert [hour for hour, value in enumerate(available) if value == 0] == [6, 7]
+    for old, new, told in (
+        ('unit = "new_1"', 'unit = "new_2"', "'unit' must be a unit of the hypothetical room (got 'new_2')"),
+        ('"in_service"', '"in_servce"', "(got 'in_servce'); did you mean 'in_service'?"),
+        ("T08:00:00", "T05:00:00", "'end' must be after 'start'"),
+        ("06:00:00+02:00", "06:00:00", "needs an offset from UTC"),
+    ):
+        assert told in _problems(tmp_path, NEW_ROOM + outage.replace(old, new))
+
+
 def test_a_new_tank_needs_its_content(tmp_path: Path) -> None:
     """Without it the plan could not start; a name that is no new tank is told as well."""
     tank = """

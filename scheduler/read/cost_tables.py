@@ -6,6 +6,7 @@ Owns their layout. What the values are and what holds where none is stated is in
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
@@ -13,6 +14,8 @@ from typing import Any, Final
 from models.conversion import ConversionTable
 from models.cost_tables import CostTables, Hypothetical, rooms_of
 from models.cost_values import CostPrices, Room
+from models.horizon import minute_of
+from models.situation import Availability
 from models.unit import Unit
 from scheduler.read.problems import Problems, hint
 from scheduler.read.records import Place, Toml, build
@@ -20,6 +23,43 @@ from scheduler.read.site_file import COST_SECTIONS, read_unit
 
 NOTHING: Final = CostTables()
 """What holds where a site says nothing about costs."""
+
+
+@dataclass(frozen=True)
+class Outage:
+    """A calendar fact about a unit of a hypothetical room; the table `[[hypothetical.outage]]`.
+
+    Parameters
+    ----------
+    unit : str
+        Unit that comes. [-]
+    what : str
+        What is limited, as in the availability file. [-]
+    value : float
+        Value while it holds. [as named]
+    start, end : datetime
+        From when to when, with offset from UTC. [-]
+    note : str
+        Reason, for people. [-]
+    """
+
+    unit: str
+    what: str
+    value: float
+    start: dt.datetime
+    end: dt.datetime
+    note: str = ""
+
+    def __post_init__(self) -> None:
+        if not minute_of(self.start) < minute_of(self.end):
+            raise ValueError(f"'end' must be after 'start' (got {self.start} and {self.end})")
+
+    @property
+    def fact(self) -> Availability:
+        """The outage as a record of the situation. [-]."""
+        return Availability(
+            self.unit, self.what, self.value, minute_of(self.start), minute_of(self.end), self.note
+        )
 
 
 @dataclass(frozen=True)
@@ -36,12 +76,15 @@ class HypotheticalHead:
         Units of the site that go. [-]
     stocks_t : mapping
         Content of new tanks at the start. [t]
+    outage : tuple of Outage
+        Outages and limits of the units that come. [-]
     """
 
     name: str
     meaning: str
     replaces: tuple[str, ...] = ()
     stocks_t: Mapping[str, float] = field(default_factory=dict)
+    outage: tuple[Outage, ...] = ()
 
 
 def read_cost_tables(toml: Toml, units: Sequence[Unit], complete: bool, problems: Problems) -> CostTables:
@@ -183,6 +226,7 @@ def _hypothetical(
                     place.where(("stocks_t",)),
                     f"'stocks_t' must name new tanks (got '{name}'){hint(name, tanks)}",
                 )
+        _check_outages(head.outage, [unit for unit in units if unit is not None], place, problems)
     if head is None or len(problems) > before:
         return None
     return Hypothetical(
@@ -192,7 +236,30 @@ def _hypothetical(
         head.replaces,
         tuple(room for room in rooms if room is not None),
         head.stocks_t,
+        tuple(outage.fact for outage in head.outage),
     )
+
+
+def _check_outages(
+    outages: Sequence[Outage], units: Sequence[Unit], place: Place, problems: Problems
+) -> None:
+    new = {unit.name: unit for unit in units}
+    for position, outage in enumerate(outages):
+        unit = new.get(outage.unit)
+        if unit is None:
+            problems.add(
+                place.toml.file,
+                place.where(("outage", position, "unit")),
+                f"'unit' must be a unit of the hypothetical room (got '{outage.unit}')"
+                f"{hint(outage.unit, new)}",
+            )
+        elif outage.what not in unit.availabilities:
+            problems.add(
+                place.toml.file,
+                place.where(("outage", position, "what")),
+                f"'what' must be one of {', '.join(unit.availabilities)} (got '{outage.what}')"
+                f"{hint(outage.what, unit.availabilities)}",
+            )
 
 
 def _check_rooms(

@@ -41,6 +41,7 @@ BASIS: Final = (
     "Loads are those of the plan of the site, outages included, free of whole steps and counted changes.",
     "Circuits of different salts make different alkali; their costs per tonne of chlorine are not to be "
     "compared without the price of the alkali, and no total is split between them.",
+    "Curves over the load leave out what goes by the calendar: membranes, coatings, demand charges.",
     "Values marked 'default' are not this site's: replace them before a decision rests on them.",
 )
 """What the figures are and are not."""

@@ -446,7 +446,13 @@ def study_technologies(
         rooms = (*costs.rooms, *(hypothetical.rooms if hypothetical is not None else ()))
         meaning = "the site as it is" if hypothetical is None else hypothetical.meaning
         variants.append(variant_of(name, meaning, works, done, costs, rooms))
-    return Technologies(site.name, site.contract.currency, tuple(variants), site.notes)
+    without = [one.name for one in costs.hypotheticals if not one.availability]
+    notes = [
+        f"The new units of '{name}' run the whole period without outages; state theirs as "
+        "[[hypothetical.outage]]."
+        for name in without
+    ]
+    return Technologies(site.name, site.contract.currency, tuple(variants), (*site.notes, *notes))
 
 
 def freely(site: Site) -> Site:
