@@ -197,6 +197,14 @@ class TestCommands:
         assert again.exit_code == 2
         assert "exists already" in again.stderr
 
+    def test_costs_of_a_plan_that_fails_say_so(self, tmp_path: Path) -> None:
+        """More chlorine is used than the room can make: exit code 3, and the summary is headed by it."""
+        site = lay(tmp_path, {"site.toml": SITE.replace("rate_per_h = 2.0", "rate_per_h = 9.0")})
+        result = run("technologies", site, "--out", tmp_path / "costs")
+
+        assert result.exit_code == 3
+        assert "! as_is: the plan of 2026-06-08 to 2026-06-08 is 'NOT A PLAN'" in result.stdout
+
     def test_conversion_without_a_hypothetical_room(self, tmp_path: Path) -> None:
         """It says what to write, with the exit code of bad input, and leaves no folder."""
         site = lay(tmp_path)

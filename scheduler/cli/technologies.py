@@ -9,8 +9,9 @@ from pathlib import Path
 
 import click
 
-from scheduler.cli.steps import FILE, FOLDER, given_files, read, role_options, tell, told_as_input
+from scheduler.cli.steps import EXIT_OF, FILE, FOLDER, given_files, read, role_options, tell, told_as_input
 from scheduler.folder import check_before, publish
+from scheduler.result import Status
 
 ROOMS = click.option(
     "--rooms", type=FILE, help="File with [costs], [[room]], [[hypothetical]], [conversion] of its own."
@@ -35,7 +36,10 @@ SECONDS = click.option(
 @OUT
 @REPLACE
 @SECONDS
+@click.pass_context
 def technologies(
+    ctx: click.Context,
+    /,
     site: Path,
     day: dt.datetime | None,
     rooms: Path | None,
@@ -49,7 +53,7 @@ def technologies(
     Plans the horizon of the site file as it is and with each hypothetical room, and itemises the running cost
     per tonne of chlorine, per dry tonne of alkali at 50 wt% and per ECU.
     """
-    _study(site, day, rooms, out, replace_older, seconds, files, convert=False)
+    ctx.exit(_study(site, day, rooms, out, replace_older, seconds, files, convert=False))
 
 
 @click.command()
@@ -60,7 +64,10 @@ def technologies(
 @OUT
 @REPLACE
 @SECONDS
+@click.pass_context
 def conversion(
+    ctx: click.Context,
+    /,
     site: Path,
     day: dt.datetime | None,
     rooms: Path | None,
@@ -73,7 +80,7 @@ def conversion(
 
     The saving comes from plans of the site as it is and converted; law and authorities come first.
     """
-    _study(site, day, rooms, out, replace_older, seconds, files, convert=True)
+    ctx.exit(_study(site, day, rooms, out, replace_older, seconds, files, convert=True))
 
 
 def _study(
@@ -86,7 +93,7 @@ def _study(
     files: Mapping[str, Sequence[Path]],
     *,
     convert: bool,
-) -> None:
+) -> int:
     from scheduler.cuts import SearchOptions
     from scheduler.plan import PlanOptions
     from scheduler.report.cost_files import EVERY_NAME, cost_files, cost_text
@@ -121,3 +128,5 @@ def _study(
     publish(target, writers, replace_older, older=EVERY_NAME)
     click.echo(cost_text(study, case, inputs.digests))
     click.echo(f"Written to {target}: {', '.join(writers)}")
+    codes = {EXIT_OF[variant.planned.status] for variant in study.variants}
+    return EXIT_OF[Status.MISSES] if EXIT_OF[Status.MISSES] in codes else max(codes)

@@ -53,6 +53,8 @@ class Planned:
         Charges of the contract for the period. [currency]
     import_mwh : float
         Metered energy. [MWh]
+    status : Status
+        Kind of result. [-]
     warnings : tuple of str
         What is wrong with the plan: missed duties, broken limits. [-]
     """
@@ -61,6 +63,7 @@ class Planned:
     evaporated_t_per_h: Mapping[str, float]
     bill: float
     import_mwh: float
+    status: Status
     warnings: tuple[str, ...] = ()
 
 
@@ -214,6 +217,7 @@ def planned(
         },
         bill,
         energy,
+        status,
         tuple(warnings),
     )
 
