@@ -97,7 +97,8 @@ class Horizon:
     starts_min : ndarray
         Start of each interval since 1970-01-01T00:00Z, ascending, without gaps. Shape (n,). [min]
     lengths_min : ndarray
-        Length of each interval, one of `ALLOWED_LENGTHS_MIN` or `FAR_LENGTHS_MIN`; may change inside the horizon. Shape (n,). [min]
+        Length of each interval, one of `ALLOWED_LENGTHS_MIN` or `FAR_LENGTHS_MIN`; may change inside the
+        horizon. Shape (n,). [min]
     timezone : str
         IANA name of the zone in which people read times and days begin. [-]
     plan_intervals : int

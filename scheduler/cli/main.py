@@ -11,6 +11,7 @@ import click
 from scheduler.cli.bill import bill
 from scheduler.cli.check import check
 from scheduler.cli.demo import demo
+from scheduler.cli.import_rate import import_rate
 from scheduler.cli.plan import plan
 from scheduler.cli.replan import replan
 from scheduler.cli.sheet import sheet
@@ -69,6 +70,7 @@ main.add_command(sheet)
 main.add_command(technologies)
 main.add_command(conversion)
 main.add_command(bill)
+main.add_command(import_rate)
 
 if __name__ == "__main__":
     sys.exit(main())

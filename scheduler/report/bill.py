@@ -118,8 +118,8 @@ def differences_text(differences: Sequence[Difference], currency: str) -> str:
         return f"Invoice: all {len(differences)} lines agree within {SAME_MONEY} {currency}.\n"
     total = sum(d.amount for d in differing)
     lines = [
-        f"Invoice: {len(differing)} of {len(differences)} lines differ, {fixed(total, 2, True)} {currency} in sum "
-        "(invoice less bill)."
+        f"Invoice: {len(differing)} of {len(differences)} lines differ, {fixed(total, 2, True)} {currency} "
+        "in sum (invoice less bill)."
     ]
     for d in differing:
         lines.append(

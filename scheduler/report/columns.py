@@ -701,6 +701,24 @@ FURTHER_FILES: Final[Mapping[str, tuple[Documented, ...]]] = MappingProxyType(
             Documented("unit_ka", "kA", "load of each unit, equally shared; empty with none in service"),
             _STATUS,
         ),
+    }
+)
+"""Columns of the further files of a folder: patterns, with braces for names of the site."""
+
+FURTHER_MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "trips.csv": "one row per interval; `{header}` is the commodity in the chlorine header.",
+        "nomination.csv": "plan day, one row per settlement interval.",
+        "utilities_forecast.csv": "plan day, one row per interval; `{utility}` is hydrogen or steam.",
+        "loading_per_shift.csv": "plan day, one row per shift and lot.",
+        "rectifiers.csv": "plan day, starting loads and each change of load.",
+    }
+)
+"""What a row of each is."""
+
+
+BILL_FILES: Final[Mapping[str, tuple[Documented, ...]]] = MappingProxyType(
+    {
         "bill.csv": (
             Documented("component", "-", "component of the contract"),
             Documented("label", "-", "what is charged"),
@@ -722,15 +740,10 @@ FURTHER_FILES: Final[Mapping[str, tuple[Documented, ...]]] = MappingProxyType(
         ),
     }
 )
-"""Columns of the further files of a folder: patterns, with braces for names of the site."""
+"""Columns of the files of a bill."""
 
-FURTHER_MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
+BILL_MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
     {
-        "trips.csv": "one row per interval; `{header}` is the commodity in the chlorine header.",
-        "nomination.csv": "plan day, one row per settlement interval.",
-        "utilities_forecast.csv": "plan day, one row per interval; `{utility}` is hydrogen or steam.",
-        "loading_per_shift.csv": "plan day, one row per shift and lot.",
-        "rectifiers.csv": "plan day, starting loads and each change of load.",
         "bill.csv": "of `brinewatt bill`, one row per line of the bill.",
         "differences.csv": "of `brinewatt bill --invoice`, one row per line of bill or invoice.",
     }
@@ -785,9 +798,9 @@ def readme_table() -> str:
         ),
         *(
             line
-            for file, rows in FURTHER_FILES.items()
+            for file, rows in (*FURTHER_FILES.items(), *BILL_FILES.items())
             for line in _markdown(
-                f"`{file}`: {FURTHER_MEANINGS[file]}",
+                f"`{file}`: {({**FURTHER_MEANINGS, **BILL_MEANINGS})[file]}",
                 described,
                 ((f"`{row.name}`", row.unit, row.meaning) for row in rows),
             )

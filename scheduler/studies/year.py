@@ -16,6 +16,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from models.contract.component import Profile
+from models.contract.primitives import Cliff
 from models.horizon import Array, Horizon, Integers
 from models.pieces import Rows
 from models.site import Site
@@ -103,7 +104,7 @@ class YearRun:
     formulation : Formulation
         Records of the whole year. [-]
     status : Status
-        Worst kind of result of any window. [-]
+        Worst kind of result of any window; a plan where only a look-ahead was short. [-]
     audit : Audit
         Exact simulation of the year. [-]
     misses : tuple of Miss
@@ -134,8 +135,11 @@ class YearRun:
 
     @property
     def total(self) -> float:
-        """Cost of the year with its whole bill. [currency]."""
-        return self.audit.cost + self.audit.sunk
+        """Cost of the year with its whole bill, on the sides of cliffs that it reached. [currency]."""
+        horizon = self.formulation.horizon
+        jumps = (term for _, term in self.formulation.terms if isinstance(term, Cliff))
+        errors = sum(term.error(horizon, self.import_mw) for term in jumps)
+        return self.audit.cost + self.audit.sunk + errors
 
     @property
     def bill_amount(self) -> float:
@@ -206,20 +210,47 @@ def with_look_ahead(horizon: Horizon, first: int, end: int, last: int, minutes: 
     Horizon
         The part as plan proper, and the look-ahead. [-]
     """
-    starts: list[Integers] = [horizon.starts_min[first:end]]
-    lengths: list[Integers] = [horizon.lengths_min[first:end]]
-    days = np.array([day.toordinal() for day in horizon.days[end:last]], dtype=np.int64)
-    for position in np.flatnonzero(np.diff(days, prepend=-1)):
-        at = end + int(position)
-        own = int(np.sum(days == days[position]))
-        length = int(horizon.lengths_min[at])
-        whole, rest = divmod(own * length, max(minutes, length))
-        day_lengths = np.array([max(minutes, length)] * whole + [length] * (rest // length), dtype=np.int64)
-        lengths.append(day_lengths)
-        starts.append(horizon.starts_min[at] + np.cumsum(day_lengths) - day_lengths)
+    starts, lengths = _in_long_intervals(horizon, end, last, minutes)
     return Horizon(
-        np.concatenate(starts), np.concatenate(lengths), horizon.timezone, end - first, horizon.shifts
+        np.concatenate([horizon.starts_min[first:end], starts]),
+        np.concatenate([horizon.lengths_min[first:end], lengths]),
+        horizon.timezone,
+        end - first,
+        horizon.shifts,
     )
+
+
+def in_long_intervals(horizon: Horizon, minutes: int) -> Horizon:
+    """Return the same time in longer intervals.
+
+    Parameters
+    ----------
+    horizon : Horizon
+        The intervals. [-]
+    minutes : int
+        Length of an interval; what does not fill a day with them keeps its own. [min]
+
+    Returns
+    -------
+    Horizon
+        The time, all of it plan proper. [-]
+    """
+    starts, lengths = _in_long_intervals(horizon, 0, len(horizon), minutes)
+    return Horizon(starts, lengths, horizon.timezone, len(starts), horizon.shifts)
+
+
+def _in_long_intervals(horizon: Horizon, first: int, last: int, minutes: int) -> tuple[Integers, Integers]:
+    days = np.array([day.toordinal() for day in horizon.days[first:last]], dtype=np.int64)
+    starts: list[Integers] = [np.zeros(0, dtype=np.int64)]
+    lengths: list[Integers] = [np.zeros(0, dtype=np.int64)]
+    for position in np.flatnonzero(np.diff(days, prepend=-1)):
+        at = first + int(position)
+        length = int(horizon.lengths_min[at])
+        whole, rest = divmod(int(np.sum(days == days[position])) * length, max(minutes, length))
+        own = np.array([max(minutes, length)] * whole + [length] * (rest // length), dtype=np.int64)
+        lengths.append(own)
+        starts.append(horizon.starts_min[at] + np.cumsum(own) - own)
+    return np.concatenate(starts), np.concatenate(lengths)
 
 
 def spans(horizon: Horizon, options: YearOptions) -> tuple[tuple[int, int, int], ...]:
@@ -381,11 +412,15 @@ class Chain:
         if billed.series is not year.situation.series or billed.state != year.situation.state:
             year = formulate(self.whole.site, whole, billed)
         audited = audit(year, values)
+        misses = missed(year, audited)
+        status = _worst([result.status for result in results])
+        if status in (Status.MISSES, Status.NOT_A_PLAN) and not misses and not audited.violations:
+            status = Status.PLAN
         return YearRun(
             year,
-            _worst([result.status for result in results]),
+            status,
             audited,
-            missed(year, audited),
+            misses,
             absolute_energy_cost(year, audited.values),
             tuple(results),
             self._solver_seconds() - solver_before,
