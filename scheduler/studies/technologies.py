@@ -28,7 +28,8 @@ from models.situation import Situation
 from scheduler.exact import energy_prices
 from scheduler.plan import PlanOptions, make_plan
 from scheduler.result import Audit, Plan, Status
-from scheduler.studies.year import Chain, YearOptions, YearRun
+from scheduler.studies.annual import best_year
+from scheduler.studies.year import YearOptions, YearRun
 
 ALL_ROOMS = "all rooms"
 """Name of all rooms of a variant taken together."""
@@ -134,7 +135,7 @@ def planned_of_year(run: YearRun) -> Planned:
 def period_planner(
     options: PlanOptions, year: YearOptions | None = None, longest_days: float = LONGEST_PLAN_DAYS
 ) -> PlanPeriod:
-    """Return what plans a period: a short one as one plan, a long one as chained windows.
+    """Return what plans a period: a short one as one plan, a long one as the year of a tariff study.
 
     Parameters
     ----------
@@ -154,7 +155,7 @@ def period_planner(
     def plan(site: Site, horizon: Horizon, situation: Situation) -> Planned:
         if float(np.sum(horizon.hours)) <= 24.0 * longest_days:
             return planned_of(make_plan(site, horizon, situation, options))
-        return planned_of_year(Chain(site, horizon, situation, year).run(situation))
+        return planned_of_year(best_year(site, horizon, situation, year).run)
 
     return plan
 
