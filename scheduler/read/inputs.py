@@ -153,6 +153,28 @@ def clock_minute(site_path: Path, moment: dt.datetime) -> int:
     InputError
         If the site file cannot be read.
     """
+    zone = zone_of(site_path)
+    return minute_of(moment if moment.tzinfo is not None else moment.replace(tzinfo=zone))
+
+
+def zone_of(site_path: Path) -> ZoneInfo:
+    """Return the zone of a site.
+
+    Parameters
+    ----------
+    site_path : Path
+        Site file. [-]
+
+    Returns
+    -------
+    ZoneInfo
+        The zone of its days. [-]
+
+    Raises
+    ------
+    InputError
+        If the site file cannot be read.
+    """
     problems = Problems()
     source = load("site", str(site_path), Path(), problems)
     toml = read_toml(source, problems) if source is not None else None
@@ -160,7 +182,8 @@ def clock_minute(site_path: Path, moment: dt.datetime) -> int:
         raise InputError(problems.listed())
     site = read_site_file(toml, problems)
     problems.raise_if_any()
-    return minute_of(moment if moment.tzinfo is not None else moment.replace(tzinfo=site.zone))
+    # Without a zone there is a problem; this is for the types.
+    return site.zone or ZoneInfo("UTC")
 
 
 @dataclass(frozen=True)
