@@ -42,8 +42,8 @@ def test_thirty_megawatts_only_with_a_hot_vaporiser() -> None:
 def test_not_credited_with_a_cold_vaporiser() -> None:
     """Cold, the first hour needs 13.0 + 4.2 + 0.8 + 1.6 = 19.6 t/h of 23.66: some 14 MW and not 30.
 
-    Room M gives way, whose last tonne costs most: (3.15 + 2 x 0.09 j) V / (1.323 g/Ah x 0.96) with j of 7 to 8
-    kA/m2 is 3.5 to 3.6 MWh DC, so 4.06 t/h are 14.1 to 14.7 MW (the demo's invented values; by hand).
+    Room M gives way, whose last tonne costs most: (3.15 + 2 x 0.09 j) V / (1.323 g/Ah x 0.96) with j of
+    7 to 8 kA/m2 is 3.5 to 3.6 MWh DC, so 4.06 t/h are 14.1 to 14.7 MW (the demo's invented values; by hand).
     """
     plan = planned(cold_start_min=40.0)
     assert plan.status is Status.PLAN

@@ -22,6 +22,7 @@ from scheduler.cli.replan import replan
 from scheduler.cli.robustness import robustness
 from scheduler.cli.sheet import sheet
 from scheduler.cli.tariffs import tariffs
+from scheduler.cli.technologies import conversion, technologies
 from scheduler.cli.why import why
 from scheduler.errors import BrinewattError
 from scheduler.read.problems import hint
@@ -62,6 +63,8 @@ Fit the models to your readings:      brinewatt calibrate my_site/site.toml read
 Look back at a planned day:           brinewatt after FOLDER --site my_site/site.toml ...
 Put supply contracts side by side:    brinewatt tariffs my_site/study.toml
 Test planning on past prices:         brinewatt backtest my_site/site.toml --first-day ...
+What a tonne costs from each room:    brinewatt technologies my_site/site.toml
+What converting a room would save:    brinewatt conversion my_site/site.toml
 Bill a load under a contract:         brinewatt bill contract.toml profile.csv ...
 Make a contract of a US rate:         brinewatt import-rate record.json ...
 How a plan holds on 200 other days:   brinewatt robustness my_site/site.toml --out FOLDER
@@ -98,6 +101,8 @@ main.add_command(calibrate)
 main.add_command(after)
 main.add_command(tariffs)
 main.add_command(backtest)
+main.add_command(technologies)
+main.add_command(conversion)
 main.add_command(bill)
 main.add_command(import_rate)
 main.add_command(robustness)

@@ -1,1 +1,1 @@
-"""Studies above planning: other days, limits, long times, and what readings and past days say."""
+"""Studies above planning: how a plan holds on other days, long times, contracts, running costs, readings."""
