@@ -27,7 +27,12 @@ from scheduler.read.problems import Problems, close_match, hint
 from scheduler.read.records import Place, Toml, build
 from scheduler.read.times import FIRST_YEAR, LAST_YEAR
 
-SECTIONS: Final = ("horizon", "shifts", "files", "loading", "product", "unit", "contract", "contract_file")
+COST_SECTIONS: Final = ("costs", "room", "hypothetical", "conversion")
+"""Keys of the tables about costs, read by `scheduler.read.cost_tables`."""
+SECTIONS: Final = (
+    *("horizon", "shifts", "files", "loading", "product", "unit", "contract", "contract_file"),
+    *COST_SECTIONS,
+)
 """Keys of the site file beside those of `Head`."""
 
 _NAME = re.compile(r"[a-z][a-z0-9_]*")
@@ -595,6 +600,28 @@ def _units(toml: Toml, problems: Problems) -> tuple[tuple[Unit, ...], dict[str, 
         if unit is not None:
             units.append(unit)
     return tuple(units), classes, bool(tables) and len(units) == len(tables)
+
+
+def read_unit(table: object, place: Place, names: dict[str, str], problems: Problems) -> Unit | None:
+    """Return a unit from its table.
+
+    Parameters
+    ----------
+    table : object
+        What stands in the file. [-]
+    place : Place
+        Where it stands. [-]
+    names : dict
+        Where each name was used first; takes the unit's. [-]
+    problems : Problems
+        Takes what is wrong. [-]
+
+    Returns
+    -------
+    Unit or None
+        The unit; None if there was a problem. [-]
+    """
+    return _piece(UNIT_KINDS, "unit", table, place, names, problems)
 
 
 def _tables(key: str, toml: Toml, problems: Problems) -> Sequence[object]:

@@ -795,6 +795,53 @@ STUDY_FILES: Final[Mapping[str, tuple[Documented, ...]]] = MappingProxyType(
             Documented("moved_ka", "kA", "by how much"),
             Documented("comparable", "-", "1 if both are plans that meet all duties, else 0: no value then"),
         ),
+        "readings.csv": (
+            Documented("time", "-", "local time with offset from UTC, ISO 8601"),
+            Documented("circuit", "-", "circuit"),
+            Documented("load_ka", "kA", "load"),
+            Documented("density_ka_per_m2", "kA/m2", "current density"),
+            Documented("cell_voltage_v", "V", "mean voltage of a cell, as read"),
+            Documented(
+                "voltage_today_v",
+                "V",
+                "the same less what drift, temperature and strength of its time add by the fit",
+            ),
+            Documented("fitted_voltage_v", "V", "voltage of the fit at the conditions of the reading"),
+            Documented("residual_v", "V", "reading less fit"),
+            Documented(
+                "flag",
+                "-",
+                "`far`: far from the fit and part of it; `left out`: not part of it; `far efficiency`: its "
+                "analysis is far from the fit of the efficiency",
+            ),
+            Documented("place", "-", "line or row of the file of readings"),
+        ),
+        "effects.csv": (
+            Documented(
+                "line",
+                "-",
+                "`planned`, then `price`, `volume`, `efficiency`, `other_load`, then `actual`: planned and "
+                "effects add up to actual",
+            ),
+            Documented("amount", "currency", "power bill of the day, or effect on it, rounded to cents"),
+        ),
+        "intervals.csv": (
+            *_WHEN,
+            Documented("{planned_or_actual}_import_mw", "MW", "import of the site"),
+            Documented(
+                "{planned_or_actual}_other_mw", "MW", "import beside rectifiers and circuit auxiliaries"
+            ),
+            Documented("{circuit}_{planned_or_actual}_load_ka", "kA", "load"),
+            Documented("{circuit}_planned_ac_power_mw", "MW", "AC power before the rectifiers, planned"),
+            Documented("{circuit}_model_ac_power_mw", "MW", "the same by the model at actual loads"),
+            Documented("{circuit}_actual_ac_power_mw", "MW", "the same as metered"),
+        ),
+        "chlorine.csv": (
+            Documented("way", "-", "`kah`, `sales` (sold, used and stored) or `alkali`"),
+            Documented("chlorine_t", "t", "chlorine made, as Cl2"),
+            Documented("uncertainty_t", "t", "half width of its 95 % interval"),
+            Documented("source", "-", "`value from memory` where an uncertainty in it is one, else `given`"),
+        ),
     }
 )
 """Columns of the files of studies, which stand in folders of their own."""
@@ -803,6 +850,10 @@ STUDY_MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
     {
         "robustness.csv": "one row per multiple of the margins and limit.",
         "limits.csv": "one row per limit.",
+        "readings.csv": "from `calibrate`, one row per reading.",
+        "effects.csv": "from `after`, bills and effects.",
+        "intervals.csv": "from `after`, plan day, one row per interval.",
+        "chlorine.csv": "from `after`, one row for each way of counting.",
     }
 )
 """What a row of each is."""
