@@ -19,7 +19,14 @@ from scheduler.cli.steps import FILE, told_as_input
 def backtest(
     site: Path, prices: Path | None, contract: Path | None, first_day: dt.datetime, days: int
 ) -> None:
-    """Plan past days of SITE one by one with only what was known, and tell what of the saving is reached."""
+    """Plan past days of SITE one by one with only what was known, and tell what of the saving is reached.
+
+    \b
+    When:      to see what forecasts cost, before a saving in a study is counted on.
+    Example:   brinewatt backtest my_site/site.toml --first-day 2025-01-01 --days 60 --prices past.csv
+
+    Exit codes: 0 done; 2 wrong use or bad input; 3 a duty cannot be met; 4 a limit of the solver.
+    """  # noqa: D301 - click takes the backspace as "do not wrap"
     import models.kinds  # noqa: F401 - fills the registers of kinds
     from scheduler.read.study_file import read_past
     from scheduler.report.study import backtest_text

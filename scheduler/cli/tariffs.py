@@ -25,7 +25,13 @@ def tariffs(
 
     Every contract gets a year planned for it; every plan is billed under every contract. What is finished is
     kept: started again after it was stopped, a study goes on where it was.
-    """
+
+    \b
+    When:      to know what an offer costs once the load is planned anew under it. A year takes minutes.
+    Example:   brinewatt tariffs my_site/study.toml --out tariffs
+
+    Exit codes: 0 done; 2 wrong use or bad input; 3 a case has no plan; 4 a limit of the solver.
+    """  # noqa: D301 - click takes the backspace as "do not wrap"
     import models.kinds  # noqa: F401 - fills the registers of kinds
     from scheduler.read.study_file import read_study
     from scheduler.report.study import STUDY_FILES, study_files, study_text

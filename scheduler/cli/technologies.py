@@ -52,7 +52,14 @@ def technologies(
 
     Plans the horizon of the site file as it is and with each hypothetical room, and itemises the running cost
     per tonne of chlorine, per dry tonne of alkali at 50 wt% and per ECU.
-    """
+
+    \b
+    When:      to compare mercury and membrane rooms, at your own prices, outages and orders.
+    Example:   brinewatt technologies my_site/site.toml --out costs
+
+    Exit codes: 0 done; 2 wrong use or bad input; 3 a plan misses a duty, or is NOT A PLAN; 4 a limit of the
+    solver.
+    """  # noqa: D301 - click takes the backspace as "do not wrap"
     ctx.exit(_study(site, day, rooms, out, replace_older, seconds, files, convert=False))
 
 
@@ -79,7 +86,14 @@ def conversion(
     """Tell what converting a room of SITE to a hypothetical one saves and when it pays.
 
     The saving comes from plans of the site as it is and converted; law and authorities come first.
-    """
+
+    \b
+    When:      to prepare a decision on an old room; [conversion] of the site file holds investment and life.
+    Example:   brinewatt conversion my_site/site.toml --out conversion
+
+    Exit codes: 0 done; 2 wrong use or bad input; 3 a plan misses a duty, or is NOT A PLAN; 4 a limit of the
+    solver.
+    """  # noqa: D301 - click takes the backspace as "do not wrap"
     ctx.exit(_study(site, day, rooms, out, replace_older, seconds, files, convert=True))
 
 

@@ -96,7 +96,19 @@ def rooms_chart(study: Technologies) -> Figure:
     left = np.zeros(len(bars))
     for position, (label, keys) in enumerate(GROUPS):
         width = np.array([sum(room.item(key).amount for key in keys) / room.chlorine_t for _, room in bars])
-        axis.barh(places, width, left=left, height=0.62, color=style.LINES[position], label=label)
+        # Colours that come round again are hatched, so that all lines stay apart.
+        again, colour = divmod(position, len(style.LINES))
+        axis.barh(
+            places,
+            width,
+            left=left,
+            height=0.62,
+            color=style.LINES[colour],
+            hatch="//" * again,
+            edgecolor=style.PAPER,
+            linewidth=0.0,
+            label=label,
+        )
         left = left + width
     credit = np.array([room.item("hydrogen").amount / room.chlorine_t for _, room in bars])
     axis.barh(places, credit, height=0.62, color=style.NEGATIVE_FILL, label="hydrogen, credit")
