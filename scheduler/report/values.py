@@ -165,6 +165,9 @@ def why_text(why: Why, horizon: Horizon, currency: str) -> str:
         at = _when(value, horizon)
         ending = f" ({at})" if at and value.binds != (t,) else ""
         lines += _wrapped(f"{value_sentence(value, currency)}{ending}.", "- ")
+    if why.others:
+        names = list(dict.fromkeys(plain(name) for name in why.others))
+        lines += _wrapped(f"Other limits that bind: {'; '.join(names)}.", "- ")
     lines += _wrapped(BEFORE_STEPS)
     if why.at_miss:
         lines += _wrapped(AT_MISS)
