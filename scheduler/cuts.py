@@ -117,7 +117,7 @@ class _Apart:
     binary: int | None
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class Mark:
     """What rested on the range of a variable at some moment (see `Search.mark`).
 

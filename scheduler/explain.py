@@ -45,10 +45,16 @@ SHARE = 2e-3
 """How close bound and cost of a moved plan must come, as a share of what the move costs."""
 TINY = 2e-3
 """Money that counts as none; duals closer to 0 are not followed up. [currency]"""
+SHOWN = 0.005
+"""Money shown as none. [currency]"""
 AT_LIMIT = 1e-6
 """Distance from a limit, as a share of its size, that counts as standing at it."""
-QUICK_ITERATIONS = 2500
-"""Simplex iterations from an earlier basis; with more, a start from nothing is shorter on a large site."""
+QUICK_ITERATIONS = 4000
+"""Simplex iterations from the plan's own basis; with more, a start from nothing is shorter."""
+ALIKE_ITERATIONS = 800
+"""Simplex iterations from the basis of a like move; from the plan's own some thousand are usual."""
+ALIKE = 0.03
+"""How far the expected costs of two moves may differ, as a share, for them to count as alike."""
 KEPT_BASES = 40
 """Bases of moved plans kept to start from."""
 HALVINGS = 6
@@ -130,6 +136,18 @@ class LimitValue:
     binds: tuple[int, ...]
     span: tuple[int, int]
     at_miss: bool = False
+
+    @property
+    def label(self) -> str:
+        """The number in words with its side, for example 'content of soda_32, upper limit'. [-]."""
+        sided = self.moved in (Moved.UPPER, Moved.LOWER, Moved.FIXED)
+        return f"{self.meaning}, {self.moved.value}" if sided else self.meaning
+
+    @property
+    def matters(self) -> bool:
+        """Whether moving it is money, or not possible at all. [-]."""
+        moves = (self.up, self.down)
+        return any(m.cost_per_unit is None or abs(m.cost_per_unit * m.size) >= SHOWN for m in moves)
 
 
 @dataclass(frozen=True)
@@ -403,29 +421,42 @@ class Explainer:
         gap = max(VALUE_GAP, SHARE * abs(expected) / self._scale)
         search, solver = self._planner.search, self._planner.solver
         search.options = replace(self._search, gap=gap)
-        if self._basis is not None and self.status is not Status.MISSES:
-            # Every basis of a moved plan is dual feasible for any other move: only limits differ.
-            solver.start_from(self._nearest(expected))
-            solver.limit_iterations(QUICK_ITERATIONS)
+        warm = self.status is not Status.MISSES and self._stands(expected)
         found = self._planner.solved_again(self.status)
-        solver.limit_iterations(None)
-        if not found.values and found.answer is Answer.LIMIT:
-            solver.forget()
-            found = self._planner.solved_again(self.status)
         result = None
         if found.values:
             missed = self._planner.missed_money(found.values)
             result = (found.cost, missed, max(found.cost - found.bound, 0.0))
-            if self._basis is not None and not search.binaries:
+            if warm and not search.binaries:
+                # A start from nothing ends at a corner of its own, far from all others.
                 self._bases.append((expected, solver.basis()))
         search.back_to(self._mark)
         self._back(shift)
         return result
 
-    def _nearest(self, expected: float) -> Any:
-        """Return the basis of the move that was expected to cost most nearly the same; the plan's own is 0."""
-        known = min(self._bases, key=lambda item: abs(item[0] - expected), default=(0.0, self._basis))
-        return known[1] if abs(known[0] - expected) < abs(expected) else self._basis
+    def _stands(self, expected: float) -> bool:
+        """Bring the solver to the optimum of a moved program from an earlier basis, if that is short.
+
+        Every basis of a moved plan is dual feasible for any other move, because only limits differ. The
+        solver counts iterations over all its solves from one basis, so only the first one is limited.
+        """
+        solver = self._planner.solver
+        for basis, most in ((self._alike(expected), ALIKE_ITERATIONS), (self._basis, QUICK_ITERATIONS)):
+            if basis is not None:
+                solver.start_from(basis)
+                solver.limit_iterations(most)
+                answer = solver.solve(self._search.seconds, confirm=False).answer
+                solver.limit_iterations(None)
+                if answer is not Answer.LIMIT:
+                    return True
+        if self._basis is not None:
+            solver.forget()
+        return False
+
+    def _alike(self, expected: float) -> Any:
+        """Return the basis of the move whose expected cost was nearest; None if none was near."""
+        known = min(self._bases, key=lambda item: abs(item[0] - expected), default=(np.inf, None))
+        return known[1] if abs(known[0] - expected) <= ALIKE * abs(expected) else None
 
     def _reachable(self, shift: _Shift) -> bool:
         """Tell whether what is taken can be taken: a bus without any unit on an interval has no row."""
@@ -466,7 +497,8 @@ class Explainer:
             return Move(size, 0.0)
         if gives_room:
             shift = lever.shift(direction * size)
-            least = self._first_order(shift) if shift.possible else None
+            known = shift.possible and not self._leaves_chords(shift)
+            least = self._first_order(shift) if known else None
             if least is not None and least > -TINY:
                 return Move(size, 0.0, error=(max(-least, 0.0) + self._open) / size)
         got = self._cost(lever.shift(direction * size))
