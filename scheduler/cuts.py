@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from models.horizon import Array, Integers, Mask
-from models.pieces import Curve, Rows
+from models.pieces import Curve, Exclusive, Rows
 from scheduler.exact import (
     absolute_energy_cost,
     energy_prices,
@@ -59,6 +59,10 @@ class SearchOptions:
         Whether to branch on curves; without, the cost is exact all the same but the gap may stay open. [-]
     confirm : bool
         Whether an answer 'infeasible' is asked for once more; not where it is an expected answer. [-]
+    other_cost : float
+        Cost of a plan that the found one is compared with; NaN for none. [currency]
+    other_share : float
+        Share of the difference to that plan that cost and bound may lie apart when the search stops. [-]
     """
 
     gap: float = TARGET_GAP
@@ -66,6 +70,8 @@ class SearchOptions:
     rounds: int = MAX_ROUNDS
     branch: bool = True
     confirm: bool = True
+    other_cost: float = np.nan
+    other_share: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,6 +123,29 @@ def _outside(rows: Rows, exact: Mapping[str, Array]) -> tuple[Mask, Mask]:
     return below, above
 
 
+@dataclass(frozen=True, eq=False)
+class _Apart:
+    """What keeps two units apart on one interval: rows, and the binary if there is a choice."""
+
+    rows: range
+    binary: int | None
+
+
+@dataclass(frozen=True)
+class Mark:
+    """What rested on the range of a variable at some moment (see `Search.mark`).
+
+    Parameters
+    ----------
+    chorded, branches, apart : frozenset of (str, int)
+        Curves with a chord, curves with branches, and rules kept, each with its interval. [-]
+    """
+
+    chorded: frozenset[tuple[str, int]]
+    branches: frozenset[tuple[str, int]]
+    apart: frozenset[tuple[str, int]]
+
+
 class Search:
     """The cuts and branches of one program; they stay valid when costs and limits change.
 
@@ -142,9 +171,9 @@ class Search:
         self._sizes = {curve.key: self._size(curve) for curve in formulation.declaration.curves}
         self._scale = 1.0
         self.last_values = np.zeros(0)
-        self._chorded: set[tuple[str, int]] = set()
+        self._chorded: dict[tuple[str, int], int] = {}
         self._branches: dict[tuple[str, int], _Branch] = {}
-        self._apart: set[tuple[str, int]] = set()
+        self._apart: dict[tuple[str, int], _Apart] = {}
         self._names = [key for key in solver.columns]
 
     def take(self, formulation: Formulation) -> None:
@@ -160,6 +189,60 @@ class Search:
         prices = np.abs(energy_prices(formulation)) * formulation.horizon.hours
         # Where power is free a residual still counts, lest a plan rest on it.
         self._weights = np.maximum(prices, 0.1 * (float(np.mean(prices)) or 1.0))
+
+    def mark(self) -> Mark:
+        """Return what rests on the range of a variable now.
+
+        Returns
+        -------
+        Mark
+            For `back_to`. [-]
+        """
+        return Mark(frozenset(self._chorded), frozenset(self._branches), frozenset(self._apart))
+
+    def back_to(self, mark: Mark) -> None:
+        """Take out the chords, branches and rules that came after a mark; tangents stay.
+
+        Tangents hold on every range. A chord, a branch or a rule is made for the range of the moment: on
+        another one it may be wrong, and its binaries would slow down every later solve.
+
+        Parameters
+        ----------
+        mark : Mark
+            As `mark` gave it. [-]
+        """
+        for key in [key for key in self._chorded if key not in mark.chorded]:
+            self.solver.free_rows([self._chorded.pop(key)])
+            self.chords -= 1
+        for key in [key for key in self._branches if key not in mark.branches]:
+            self._retire(self._branches.pop(key))
+        for key in [key for key in self._apart if key not in mark.apart]:
+            rule = self._apart.pop(key)
+            self.solver.free_rows(rule.rows)
+            if rule.binary is not None:
+                self._take_out(range(rule.binary, rule.binary + 1))
+
+    def rests_on(self, variable: str) -> set[int]:
+        """Return the intervals on which a chord, a branch or a rule rests on the range of a variable.
+
+        Parameters
+        ----------
+        variable : str
+            Key of an interval variable. [-]
+
+        Returns
+        -------
+        set of int
+            Positions of intervals. [-]
+        """
+        curves = {curve.key for curve in self.formulation.declaration.curves if curve.of == variable}
+        rules = {
+            rule.key
+            for rule in self.formulation.declaration.exclusives
+            if variable in (rule.first, rule.second)
+        }
+        found = {t for key, t in (*self._chorded, *self._branches) if key in curves}
+        return found | {t for key, t in self._apart if key in rules}
 
     def _size(self, curve: Curve) -> float:
         low, high = self._bounds[curve.of]
@@ -228,7 +311,10 @@ class Search:
                 apart = self._settled_apart(raw, exact, true_cost, stop)
                 if apart is not None and not apart[2] >= best.cost:
                     best = Found(Answer.LIMIT, apart[1], apart[0], apart[2], bound, count)
-            if (keeps and true_cost is None) or best.cost - bound <= AIM_SHARE * options.gap * scale:
+            aim = AIM_SHARE * options.gap * scale
+            if options.other_share and best.values:
+                aim = max(aim, options.other_share * abs(best.cost - options.other_cost))
+            if (keeps and true_cost is None) or best.cost - bound <= aim:
                 return Found(Answer.OPTIMAL, best.values, best.raw, best.cost, bound, count)
             if time.perf_counter() > stop or outcome.answer is Answer.LIMIT:
                 break
@@ -304,6 +390,8 @@ class Search:
                 record = self.formulation.declaration.exclusives[rule]
                 first, second = raw[record.first][at], raw[record.second][at]
                 keep = first - record.first_floor >= second - record.second_floor
+                keep |= self._bounds[record.first][0][at] > record.first_floor + APART_TOLERANCE
+                keep &= self._bounds[record.second][0][at] <= record.second_floor + APART_TOLERANCE
                 for t, first_runs in zip(at.tolist(), keep.tolist(), strict=True):
                     key = record.second if first_runs else record.first
                     most = record.second_floor if first_runs else record.first_floor
@@ -325,15 +413,18 @@ class Search:
 
     def hold_down(self) -> None:
         """Add the chord of every curve, so that no power beyond them is claimed to keep a limit."""
-        rows: list[tuple[float, float, list[int], list[float]]] = []
-        for curve in self.formulation.declaration.curves:
-            low, high = self._bounds[curve.of]
-            for t in np.flatnonzero(high > low).tolist():
-                if (curve.key, t) not in self._chorded:
-                    self._chorded.add((curve.key, t))
-                    rows.append(self._chord(curve, t))
-        self.solver.add_rows(rows)
-        self.chords += len(rows)
+        wanted = [
+            (curve, t)
+            for curve in self.formulation.declaration.curves
+            for t in np.flatnonzero(self._bounds[curve.of][1] > self._bounds[curve.of][0]).tolist()
+            if (curve.key, t) not in self._chorded
+        ]
+        self._add_chords(wanted)
+
+    def _add_chords(self, wanted: list[tuple[Curve, int]]) -> None:
+        rows = self.solver.add_rows([self._chord(curve, t) for curve, t in wanted])
+        self._chorded.update({(curve.key, t): row for (curve, t), row in zip(wanted, rows, strict=True)})
+        self.chords += len(wanted)
 
     def refine(self, raw: Mapping[str, Array], exact: Mapping[str, Array], allowance: float = np.inf) -> bool:
         """Add the cuts that a solution of another objective asks for.
@@ -383,14 +474,14 @@ class Search:
             )
         self.tangents += len(rows)
         branches, chords = self.binaries, self.chords
-        rows.extend(self._against_faking(faked, allowance))
         self.solver.add_rows(rows)
+        self._against_faking(faked, allowance)
         # Cuts first, while the program is linear and quick; only then the rules that need binaries.
         added = self._keep_apart(exact) if self.chords == chords else False
         if may_rest and self.chords == chords and undercut <= allowance:
             # Only branching could close the gap now: the tangents are kept, but not worth another solve.
             return added
-        return added or bool(rows) or self.binaries != branches
+        return added or bool(rows) or self.chords != chords or self.binaries != branches
 
     def _tangents(
         self, curve: Curve, t: Integers, raw: Mapping[str, Array]
@@ -403,27 +494,20 @@ class Search:
             for i, at, y, s in zip(t, x.tolist(), value.tolist(), slope.tolist(), strict=True)
         ]
 
-    def _against_faking(
-        self, faked: list[tuple[float, Curve, int, float]], allowance: float
-    ) -> list[tuple[float, float, list[int], list[float]]]:
-        """Return chords for curves held above their value, and branch where a chord is not enough.
+    def _against_faking(self, faked: list[tuple[float, Curve, int, float]], allowance: float) -> None:
+        """Add chords for curves held above their value, and branch where a chord is not enough.
 
         Curves whose residuals together could move the cost by less than the allowance are left alone:
         with an exact cost measured on every round that costs no truth, and saves binaries.
         """
-        rows: list[tuple[float, float, list[int], list[float]]] = []
         weighed = sorted(faked, key=lambda item: item[0])
         sums = np.cumsum([worth for worth, _, _, _ in weighed])
         matter = [item for item, total in zip(weighed, sums, strict=True) if total > allowance]
-        for _, curve, t, _ in matter:
-            if (curve.key, t) not in self._chorded:
-                self._chorded.add((curve.key, t))
-                rows.append(self._chord(curve, t))
-                self.chords += 1
-        if not rows and self.options.branch:
+        wanted = [(curve, t) for _, curve, t, _ in matter if (curve.key, t) not in self._chorded]
+        self._add_chords(wanted)
+        if not wanted and self.options.branch:
             for _, curve, t, x in matter:
                 self._branch(curve, t, x)
-        return rows
 
     def _ends(self, curve: Curve, t: int) -> tuple[float, float]:
         low, high = self._bounds[curve.of]
@@ -477,8 +561,12 @@ class Search:
 
     def _retire(self, branch: _Branch) -> None:
         self.solver.free_rows(branch.rows)
-        columns = np.array(branch.binaries)
+        self._take_out(branch.binaries)
+
+    def _take_out(self, binaries: range) -> None:
+        columns = np.array(binaries)
         self.solver.set_column_bounds(columns, np.zeros(len(columns)), np.zeros(len(columns)))
+        self.solver.set_whole(columns, False)
         self.binaries -= len(columns)
 
     def _keep_apart(self, values: Mapping[str, Array]) -> bool:
@@ -489,27 +577,25 @@ class Search:
             for t in np.flatnonzero(self._clashes(number, values)).tolist():
                 if (record.key, t) in self._apart:
                     continue
-                self._apart.add((record.key, t))
-                first, second = (self.solver.columns[k].start + t for k in (record.first, record.second))
-                first_max = float(self._bounds[record.first][1][t])
-                second_max = float(self._bounds[record.second][1][t])
-                z = self.solver.add_columns(np.zeros(1), np.ones(1), whole=True).start
-                self.solver.add_rows(
-                    [
-                        (
-                            -np.inf,
-                            record.first_floor,
-                            [first, z],
-                            [1.0, -(first_max - record.first_floor)],
-                        ),
-                        (
-                            -np.inf,
-                            second_max,
-                            [second, z],
-                            [1.0, second_max - record.second_floor],
-                        ),
-                    ]
-                )
-                self.binaries += 1
+                self._apart[(record.key, t)] = self._rule(record, t)
                 added = True
         return added
+
+    def _rule(self, record: Exclusive, t: int) -> _Apart:
+        """Hold a rule of exclusion on one interval; where one unit must run, the other simply may not."""
+        first, second = (self.solver.columns[k].start + t for k in (record.first, record.second))
+        first_min, first_max = (float(bound[t]) for bound in self._bounds[record.first])
+        second_min, second_max = (float(bound[t]) for bound in self._bounds[record.second])
+        if first_min > record.first_floor + APART_TOLERANCE:
+            return _Apart(self.solver.add_rows([(-np.inf, record.second_floor, [second], [1.0])]), None)
+        if second_min > record.second_floor + APART_TOLERANCE:
+            return _Apart(self.solver.add_rows([(-np.inf, record.first_floor, [first], [1.0])]), None)
+        z = self.solver.add_columns(np.zeros(1), np.ones(1), whole=True).start
+        rows = self.solver.add_rows(
+            [
+                (-np.inf, record.first_floor, [first, z], [1.0, -(first_max - record.first_floor)]),
+                (-np.inf, second_max, [second, z], [1.0, second_max - record.second_floor]),
+            ]
+        )
+        self.binaries += 1
+        return _Apart(rows, z)

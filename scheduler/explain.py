@@ -12,10 +12,12 @@ are in `scheduler.report`.
 from __future__ import annotations
 
 import datetime as dt
+from collections import deque
 from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from enum import Enum
 from functools import cached_property
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -37,22 +39,30 @@ from scheduler.result import Status
 
 DC_VOLTAGE = "rectifier DC voltage"
 """Cause of a greatest load that is moved in volts (see `models.circuit.CircuitState`)."""
-VALUE_GAP = 1e-9
+VALUE_GAP = 1e-8
 """Target gap of the searches: a value is a small difference of two large costs."""
-SHARE = 1e-3
-"""How close bound and cost of a moved plan must come, as a share of what the move is expected to cost."""
+SHARE = 2e-3
+"""How close bound and cost of a moved plan must come, as a share of what the move costs."""
 TINY = 2e-3
 """Money that counts as none; duals closer to 0 are not followed up. [currency]"""
+SHOWN = 0.005
+"""Money shown as none. [currency]"""
 AT_LIMIT = 1e-6
 """Distance from a limit, as a share of its size, that counts as standing at it."""
-QUICK_ITERATIONS = 6000
-"""Simplex iterations from the plan's own basis; some thousand are usual on a large site."""
+QUICK_ITERATIONS = 4000
+"""Simplex iterations from the plan's own basis; with more, a start from nothing is shorter."""
+ALIKE_ITERATIONS = 800
+"""Simplex iterations from the basis of a like move; from the plan's own some thousand are usual."""
+ALIKE = 0.03
+"""How far the expected costs of two moves may differ, as a share, for them to count as alike."""
+KEPT_BASES = 40
+"""Bases of moved plans kept to start from."""
 HALVINGS = 6
 """How often a unit is halved to find a part of it that can be moved."""
 BISECTIONS = 5
 """How often the largest possible move is then closed in."""
-MOST_LIMITS = 6
-"""Limits told for one load."""
+MOST_LIMITS = 3
+"""Limits valued for one load; the others are only named."""
 
 
 class Moved(Enum):
@@ -127,6 +137,18 @@ class LimitValue:
     span: tuple[int, int]
     at_miss: bool = False
 
+    @property
+    def label(self) -> str:
+        """The number in words with its side, for example 'content of soda_32, upper limit'. [-]."""
+        sided = self.moved in (Moved.UPPER, Moved.LOWER, Moved.FIXED)
+        return f"{self.meaning}, {self.moved.value}" if sided else self.meaning
+
+    @property
+    def matters(self) -> bool:
+        """Whether moving it is money, or not possible at all. [-]."""
+        moves = (self.up, self.down)
+        return any(m.cost_per_unit is None or abs(m.cost_per_unit * m.size) >= SHOWN for m in moves)
+
 
 @dataclass(frozen=True)
 class Why:
@@ -157,7 +179,9 @@ class Why:
     chlorine_t, alkali_t, power_mw : LimitValue
         Demand for one tonne more of what the circuit makes, and for one MW more, in this interval. [-]
     limits : tuple of LimitValue
-        Limits that bind and are worth money here, most valuable first. [-]
+        Limits that bind and are worth money here, most valuable first; three at most. [-]
+    others : tuple of str
+        Further limits that bind and may be worth money here, in words, by their duals. [-]
     at_miss : bool
         Whether duties are missed, so that figures are counted at the price of a miss. [-]
     """
@@ -177,6 +201,7 @@ class Why:
     alkali_t: LimitValue
     power_mw: LimitValue
     limits: tuple[LimitValue, ...]
+    others: tuple[str, ...] = ()
     at_miss: bool = False
 
 
@@ -264,10 +289,16 @@ class Explainer:
         solver = self._planner.solver
         linear = not self._planner.search.binaries
         self._scale = absolute_energy_cost(self._base, found.values)
+        # Each with what its move was expected to cost: moves of like cost have like plans, and from a like
+        # plan's basis the simplex needs few iterations.
+        self._bases: deque[tuple[float, Any]] = deque(maxlen=KEPT_BASES)
         self._basis = solver.basis() if linear else None
+        self._mark = self._planner.search.mark()
         self._column_duals = solver.reduced_costs() if linear else None
         self._row_duals = solver.row_duals() if linear else None
-        self._search = SearchOptions(gap=VALUE_GAP, seconds=seconds, confirm=False)
+        self._search = SearchOptions(
+            gap=VALUE_GAP, seconds=seconds, confirm=False, other_cost=found.cost, other_share=SHARE
+        )
         self._planner.search.options = self._search
 
     @property
@@ -388,27 +419,47 @@ class Explainer:
         formulation = self._formulation(shift)
         if self._leaves_chords(shift):
             return self._cost_anew(formulation)
-        expected = abs(self._first_order(shift) or 0.0)
+        expected = self._first_order(shift) or 0.0
         self._push(shift, formulation)
-        gap = max(VALUE_GAP, SHARE * expected / self._scale)
+        gap = max(VALUE_GAP, SHARE * abs(expected) / self._scale)
         search, solver = self._planner.search, self._planner.solver
         search.options = replace(self._search, gap=gap)
-        if self._basis is not None and self.status is not Status.MISSES:
-            # From the plan's own basis only the moved number is out of place. On rare moves that road is
-            # long; then a start from nothing is shorter.
-            solver.start_from(self._basis)
-            solver.limit_iterations(QUICK_ITERATIONS)
+        warm = self.status is not Status.MISSES and self._stands(expected)
         found = self._planner.solved_again(self.status)
-        solver.limit_iterations(None)
-        if not found.values and found.answer is Answer.LIMIT:
-            solver.forget()
-            found = self._planner.solved_again(self.status)
         result = None
         if found.values:
             missed = self._planner.missed_money(found.values)
             result = (found.cost, missed, max(found.cost - found.bound, 0.0))
+            if warm and not search.binaries:
+                # A start from nothing ends at a corner of its own, far from all others.
+                self._bases.append((expected, solver.basis()))
+        search.back_to(self._mark)
         self._back(shift)
         return result
+
+    def _stands(self, expected: float) -> bool:
+        """Bring the solver to the optimum of a moved program from an earlier basis, if that is short.
+
+        Every basis of a moved plan is dual feasible for any other move, because only limits differ. The
+        solver counts iterations over all its solves from one basis, so only the first one is limited.
+        """
+        solver = self._planner.solver
+        for basis, most in ((self._alike(expected), ALIKE_ITERATIONS), (self._basis, QUICK_ITERATIONS)):
+            if basis is not None:
+                solver.start_from(basis)
+                solver.limit_iterations(most)
+                answer = solver.solve(self._search.seconds, confirm=False).answer
+                solver.limit_iterations(None)
+                if answer is not Answer.LIMIT:
+                    return True
+        if self._basis is not None:
+            solver.forget()
+        return False
+
+    def _alike(self, expected: float) -> Any:
+        """Return the basis of the move whose expected cost was nearest; None if none was near."""
+        known = min(self._bases, key=lambda item: abs(item[0] - expected), default=(np.inf, None))
+        return known[1] if abs(known[0] - expected) <= ALIKE * abs(expected) else None
 
     def _reachable(self, shift: _Shift) -> bool:
         """Tell whether what is taken can be taken: a bus without any unit on an interval has no row."""
@@ -419,13 +470,13 @@ class Explainer:
         return True
 
     def _leaves_chords(self, shift: _Shift) -> bool:
-        """Tell whether a shift widens the domain of a curve with chords: they hold on the old one."""
-        search = self._planner.search
-        arguments = {curve.of for curve in self._base.declaration.curves}
-        exclusive = {k for rule in self._base.declaration.exclusives for k in (rule.first, rule.second)}
-        return (bool(search.chords or search.binaries) and bool(arguments & set(shift.variables))) or (
-            bool(search.binaries) and bool(exclusive & set(shift.variables))
-        )
+        """Tell whether a shift widens a range on which chords, branches or rules rest."""
+        for key, variable in shift.variables.items():
+            old = self._variables[key]
+            wider = (variable.lower < old.lower) | (variable.upper > old.upper)
+            if wider.any() and any(wider[t] for t in self._planner.search.rests_on(key)):
+                return True
+        return False
 
     def _cost_anew(self, formulation: Formulation) -> tuple[float, float, float] | None:
         """Return the same from a program that is built anew, where cuts do not carry over."""
@@ -449,7 +500,8 @@ class Explainer:
             return Move(size, 0.0)
         if gives_room:
             shift = lever.shift(direction * size)
-            least = self._first_order(shift) if shift.possible else None
+            known = shift.possible and not self._leaves_chords(shift)
+            least = self._first_order(shift) if known else None
             if least is not None and least > -TINY:
                 return Move(size, 0.0, error=(max(-least, 0.0) + self._open) / size)
         got = self._cost(lever.shift(direction * size))
@@ -577,7 +629,7 @@ class Explainer:
             self._valued(sold[f"{unit.chlorine}.demand"]),
             self._valued(sold[f"{unit.alkali}.demand"]),
             self._valued(sold["power.demand"]),
-            self._limits_of(unit, interval, mask),
+            *self._limits_of(interval, mask),
             self.at_miss,
         )
 
@@ -615,8 +667,11 @@ class Explainer:
             return move
         return Move(move.size * room, move.cost_per_unit / room, move.missed / room, move.error / room)
 
-    def _limits_of(self, unit: Circuit, interval: int, mask: Mask) -> tuple[LimitValue, ...]:
-        """Value what binds for one load: at its interval, and stocks where they next and last bind."""
+    def _limits_of(self, interval: int, mask: Mask) -> tuple[tuple[LimitValue, ...], tuple[str, ...]]:
+        """Value what binds for one load: at its interval, and stocks where they next and last bind.
+
+        Those that duals say are worth most are valued, the rest is named.
+        """
         # A fixed quantity is no limit to be asked about: the demand beside it says the same.
         here = [lever for lever in self._limit_levers(mask) if lever.binds and lever.looser]
         for step, order in ((1, range(interval + 1, len(mask))), (-1, range(interval - 1, -1, -1))):
@@ -631,11 +686,11 @@ class Explainer:
                         here.append(replace(lever, key=f"{lever.key}.{'next' if step > 0 else 'before'}"))
         worth = {lever.key: self._worth(lever) for lever in here}
         own = sorted(
-            (lever for lever in here if worth[lever.key] > TINY),
-            key=lambda lever: (lever.owner != unit.name, -worth[lever.key]),
+            (lever for lever in here if worth[lever.key] > TINY), key=lambda lever: -worth[lever.key]
         )
-        valued = [self._valued(lever) for lever in own[:MOST_LIMITS]]
-        return tuple(value for value in valued if _matters(value))
+        valued = [value for lever in own[:MOST_LIMITS] if _matters(value := self._valued(lever))]
+        valued.sort(key=_weight, reverse=True)
+        return tuple(valued), tuple(f"{lever.meaning}, {lever.moved.value}" for lever in own[MOST_LIMITS:])
 
     # ------------------------------------------------------------ what can be moved
 
@@ -970,6 +1025,11 @@ def interval_of(horizon: Horizon, moment: dt.datetime) -> int:
         )
         raise ValueError(f"{at.isoformat(timespec='minutes')} lies outside the plan, {first} to {end}")
     return int(np.searchsorted(horizon.starts_min, minute, side="right")) - 1
+
+
+def _weight(value: LimitValue) -> float:
+    """Return the money that one unit more room of a limit saves, or one less costs. [currency/unit]."""
+    return max(abs(move.cost_per_unit or 0.0) for move in (value.up, value.down))
 
 
 def _matters(value: LimitValue) -> bool:

@@ -385,18 +385,20 @@ class Solver:
         return self._highs.getBasis()
 
     def start_from(self, basis: Any) -> None:
-        """Start the next solve from an earlier basis; rows added since are slack in it.
+        """Start the next solve from an earlier basis; rows added since are slack in it, columns at 0.
 
         Parameters
         ----------
         basis : object
             As `basis` gave it. [-]
         """
-        missing = self.row_count - len(basis.row_status)
-        if missing:
-            basis.row_status = [*basis.row_status, *[highspy.HighsBasisStatus.kBasic] * missing]
-        if len(basis.col_status) == self.column_count:
-            self._highs.setBasis(basis)
+        rows = self.row_count - len(basis.row_status)
+        if rows:
+            basis.row_status = [*basis.row_status, *[highspy.HighsBasisStatus.kBasic] * rows]
+        columns = self.column_count - len(basis.col_status)
+        if columns:
+            basis.col_status = [*basis.col_status, *[highspy.HighsBasisStatus.kLower] * columns]
+        self._highs.setBasis(basis)
 
     def limit_iterations(self, most: int | None) -> None:
         """Limit the simplex iterations of the next solves; a solve that needs more ends with a limit.

@@ -137,12 +137,13 @@ class AnyMove:
 class AnyValue:
     """What a limit is worth, as page and workbook read it."""
 
-    meaning: str
+    label: str
     unit: str
     up: AnyMove
     down: AnyMove
     binds: tuple[int, ...] = ()
     at_miss: bool = False
+    matters: bool = True
 
 
 def some_values() -> Sequence[AnyValue]:

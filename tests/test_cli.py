@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import zipfile
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -562,3 +563,18 @@ def test_limits_prints_a_value_for_each(tmp_path: Path) -> None:
     rows = table(tmp_path / "limits", "limits.csv")
     assert [row["limit"] for row in rows] == ["DC voltage of room", "upper level of store"]
     assert {row["comparable"] for row in rows} == {"1"}
+
+
+def test_values_are_published_with_the_plan_on_request(tmp_path: Path) -> None:
+    """`--values` puts the table on the page, into the workbook and into values.csv; without, a hint."""
+    site, out = lay(tmp_path), tmp_path / "out"
+    result = run("plan", site, "--out", out, "--values")
+    assert result.exit_code == 0
+    assert names(out) == {*PLAN_NAMES, "values.csv"}
+    rows = {row["number"]: row for row in table(out, "values.csv")}
+    assert float(rows["power.demand"]["up_cost_per_unit"]) > 0
+    page = (out / "page.html").read_text(encoding="utf-8")
+    assert "demand for power" in page
+    assert "plan with --values" not in page
+    with zipfile.ZipFile(out / "plan.xlsx") as book:
+        assert "demand for power" in book.read("xl/sharedStrings.xml").decode()

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from scheduler.cli.steps import copy_folder, finish, options_for, read, ready, tell
+from scheduler.cli.steps import copy_folder, finish, options_for, read, ready, tell, values_of
 
 
 @click.command()
@@ -20,8 +20,13 @@ from scheduler.cli.steps import copy_folder, finish, options_for, read, ready, t
 @click.option("--out", type=click.Path(file_okay=False, path_type=Path), help="Folder for the plan.")
 @click.option("--replace", is_flag=True, help="Replace an older plan in that folder.")
 @click.option("--tight", is_flag=True, help="Plan the demo's tight day, on which many limits bind.")
+@click.option(
+    "--values", "valued", is_flag=True, help="Also value one more of every stock, demand and limit: longer."
+)
 @click.pass_context
-def demo(ctx: click.Context, copy_to: Path | None, out: Path | None, replace: bool, tight: bool) -> None:
+def demo(
+    ctx: click.Context, copy_to: Path | None, out: Path | None, replace: bool, tight: bool, valued: bool
+) -> None:
     """Plan a day of an invented site with mercury, sodium and potash rooms.
 
     \b
@@ -44,4 +49,5 @@ def demo(ctx: click.Context, copy_to: Path | None, out: Path | None, replace: bo
         inputs = read(site, None, {})
         ready(inputs, out, replace)
         made = make_plan(inputs.site, inputs.horizon, inputs.situation, options_for(inputs, seconds=120.0))
-        ctx.exit(finish(made, inputs, out, replace))
+        values = values_of(made, 120.0) if valued else ()
+        ctx.exit(finish(made, inputs, out, replace, values=values))

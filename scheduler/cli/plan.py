@@ -17,6 +17,7 @@ from scheduler.cli.steps import (
     ready,
     role_options,
     told_as_input,
+    values_of,
 )
 
 
@@ -28,6 +29,9 @@ from scheduler.cli.steps import (
 @click.option("--out", type=FOLDER, help="Folder for the plan.  [default: plan_DAY]")
 @click.option("--replace", is_flag=True, help="Replace an older plan in that folder.")
 @click.option("--seconds", type=click.FloatRange(min=1), default=120.0, help="Time for the search in s.")
+@click.option(
+    "--values", "valued", is_flag=True, help="Also value one more of every stock, demand and limit: longer."
+)
 @click.pass_context
 def plan(
     ctx: click.Context,
@@ -38,6 +42,7 @@ def plan(
     out: Path | None,
     replace: bool,
     seconds: float,
+    valued: bool,
     **files: tuple[Path, ...],
 ) -> None:
     """Make the load plan for a day from SITE, a site file in TOML.
@@ -48,7 +53,8 @@ def plan(
                brinewatt plan my_site/site.toml --day 2026-06-08 --prices today.csv
 
     Reads the files that the site file names (or those given here), plans the day and its look-ahead,
-    checks the plan by exact simulation and writes a folder that is complete or absent.
+    checks the plan by exact simulation and writes a folder that is complete or absent. With --values
+    the page, the workbook and values.csv say what one unit of every stock, demand and limit is worth.
 
     Exit codes: 0 done; 2 wrong use or bad input; 3 a duty is missed, or NOT A PLAN; 4 a limit of the
     solver.
@@ -59,4 +65,5 @@ def plan(
     ready(inputs, out, replace)
     with told_as_input(site):
         made = make_plan(inputs.site, inputs.horizon, inputs.situation, options_for(inputs, seconds))
-    ctx.exit(finish(made, inputs, out, replace))
+    values = values_of(made, seconds) if valued else ()
+    ctx.exit(finish(made, inputs, out, replace, values=values))

@@ -17,6 +17,7 @@ from scheduler.cli.steps import (
     ready,
     role_options,
     told_as_input,
+    values_of,
 )
 
 CLOCK = ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M%z", "%Y-%m-%d %H:%M"]
@@ -45,6 +46,9 @@ CLOCK = ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M%z", "%Y-%m-%d %H:%M"]
 @click.option("--out", type=FOLDER, required=True, help="Folder for the new plan.")
 @click.option("--replace", is_flag=True, help="Replace an older plan in that folder.")
 @click.option("--seconds", type=click.FloatRange(min=1), default=60.0, help="Time for the search in s.")
+@click.option(
+    "--values", "valued", is_flag=True, help="Also value one more of every stock, demand and limit: longer."
+)
 @click.pass_context
 def replan(
     ctx: click.Context,
@@ -57,6 +61,7 @@ def replan(
     out: Path,
     replace: bool,
     seconds: float,
+    valued: bool,
     **files: tuple[Path, ...],
 ) -> None:
     """Plan what is left of a day again, from SITE and the plan that is running.
@@ -104,4 +109,5 @@ def replan(
             running.takes(inputs.site),
         )
     extra = {"difference.csv": lambda path: write_text(path, difference_csv(made))}
-    ctx.exit(finish(made.plan, inputs, out, replace, difference_text(made), extra))
+    values = values_of(made.plan, seconds) if valued else ()
+    ctx.exit(finish(made.plan, inputs, out, replace, difference_text(made), extra, values))

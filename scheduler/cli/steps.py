@@ -16,10 +16,10 @@ from scheduler.folder import check_before, publish
 from scheduler.result import Plan, Status
 
 if TYPE_CHECKING:
+    from scheduler.explain import LimitValue
     from scheduler.plan import PlanOptions
     from scheduler.read.inputs import Inputs
     from scheduler.report.files import Writer
-    from scheduler.report.limits import ValueLike
 
 EXIT_OF = {Status.PLAN: 0, Status.MISSES: 3, Status.NOT_A_PLAN: 3, Status.SOLVER_LIMIT: 4}
 
@@ -243,6 +243,30 @@ def ready(inputs: Inputs, out: Path | None, replace: bool) -> None:
     tell(f"planning {len(inputs.horizon)} intervals ...")
 
 
+def values_of(plan: Plan, seconds: float) -> tuple[LimitValue, ...]:
+    """Return what stocks, demands and limits of a plan are worth, to be published with it.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+    seconds : float
+        Time for each search. [s]
+
+    Returns
+    -------
+    tuple of LimitValue
+        The values; empty, with a word of it, where there is no plan to value. [-]
+    """
+    from scheduler.explain import Explainer
+
+    if plan.status is Status.NOT_A_PLAN:
+        tell("no values: limits of plant or permit are broken, so no limit has a value")
+        return ()
+    tell("moving limits ...")
+    return Explainer(plan.site, plan.horizon, plan.situation, seconds).values()
+
+
 def finish(
     plan: Plan,
     inputs: Inputs,
@@ -250,7 +274,7 @@ def finish(
     replace: bool,
     more: str = "",
     extra: Mapping[str, Writer] | None = None,
-    values: Sequence[ValueLike] = (),
+    values: Sequence[LimitValue] = (),
 ) -> int:
     """Publish a plan's folder, show its summary, return the exit code.
 
@@ -269,19 +293,22 @@ def finish(
     extra : mapping, optional
         Further files by name. [-]
     values : sequence
-        What limits are worth, for page and workbook; empty if nobody asked. [-]
+        What limits are worth, for page, workbook and values.csv; empty if nobody asked. [-]
 
     Returns
     -------
     int
         Exit code. [-]
     """
-    from scheduler.report.files import EVERY_NAME, plan_files
+    from scheduler.report.files import EVERY_NAME, plan_files, write_text
     from scheduler.report.summary import summary_text
+    from scheduler.report.values import values_csv
 
     tell("writing ...")
     target = folder_of(inputs, out)
     writers = {**plan_files(plan, inputs.digests, inputs.notes, more, values), **(extra or {})}
+    if values:
+        writers["values.csv"] = lambda path: write_text(path, values_csv(values, plan.horizon))
     publish(target, writers, replace, older=EVERY_NAME)
     click.echo(summary_text(plan, inputs.notes) + more)
     click.echo(f"\nWritten to {target}: {', '.join(writers)}")

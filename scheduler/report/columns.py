@@ -763,7 +763,8 @@ FURTHER_MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
         "nomination.csv": "plan day, one row per settlement interval.",
         "utilities_forecast.csv": "plan day, one row per interval; `{utility}` is hydrogen or steam.",
         "loading_per_shift.csv": "plan day, one row per shift and lot.",
-        "values.csv": "one row per number moved on the plan day; written by `brinewatt why SITE --all`.",
+        "values.csv": "one row per number moved on the plan day; written by `brinewatt why SITE --all "
+        "--csv FILE` and with `--values`.",
         "rectifiers.csv": "plan day, starting loads and each change of load.",
     }
 )

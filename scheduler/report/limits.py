@@ -32,8 +32,8 @@ class ValueLike(Protocol):
     """What a limit is worth: the part of its record that reports read."""
 
     @property
-    def meaning(self) -> str:
-        """The limit in words. [-]."""
+    def label(self) -> str:
+        """The number in words, with its side where it is a limit. [-]."""
 
     @property
     def unit(self) -> str:
@@ -50,6 +50,10 @@ class ValueLike(Protocol):
     @property
     def binds(self) -> tuple[int, ...]:
         """Intervals at which it binds. [-]."""
+
+    @property
+    def matters(self) -> bool:
+        """Whether moving it is money, or not possible at all. [-]."""
 
     @property
     def at_miss(self) -> bool:

@@ -67,12 +67,15 @@ TIGHT_ROWS = 45
 """Rows above which the printed sheet.html tells changes by marks in the table only. [-]"""
 TEMPLATES = Path(__file__).parent / "templates"
 VALUES_HINT = (
-    "What each limit is worth has not been asked for here: run 'brinewatt why SITE --all'. A limit that is "
-    "reached may be worth nothing, because another one holds at the same time."
+    "What each limit is worth has not been asked for here: plan with --values, or run "
+    "'brinewatt why SITE --all'. A limit that is reached may be worth nothing, because another one holds at "
+    "the same time."
 )
 VALUES_MEANING = (
-    "Change of the plan's cost when the limit is moved by one unit, found by solving again; negative saves. "
-    "Values are of the plan before whole steps. Where it says so, missed tonnes count at the miss price."
+    "Change of the plan's cost when a stock, a demand or a limit of the plan day is moved by one unit (or, "
+    "where a whole unit is not possible, per unit of the part that is), found by solving again; negative "
+    "saves. No figure: the move is not possible. Values are of the plan before whole steps. Where it says "
+    "so, missed tonnes count at the miss price. Numbers whose move changes nothing stand in values.csv only."
 )
 
 
@@ -404,11 +407,12 @@ def _plain_certificate(plan: Plan) -> tuple[str, ...]:
 
 
 def _limit_section(plan: Plan, values: Sequence[ValueLike]) -> Section:
+    shown = [value for value in values if value.matters]
     return Section(
         "limits",
         "Limits that bind, and their value",
         (VALUES_MEANING if values else VALUES_HINT,),
-        tables=(*((values_table(plan, values),) if values else ()), limits_table(plan)),
+        tables=(*((values_table(plan, shown),) if shown else ()), limits_table(plan)),
     )
 
 

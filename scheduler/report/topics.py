@@ -592,7 +592,7 @@ def values_table(plan: Plan, values: Sequence[ValueLike]) -> Table:
     """
     rows = [
         (
-            words(value.meaning),
+            words(plain(value.label)),
             words(value.unit),
             number(value.up.cost_per_unit, 2),
             number(value.down.cost_per_unit, 2),

@@ -12,14 +12,12 @@ import textwrap
 from collections.abc import Iterable, Sequence
 
 from models.horizon import Horizon
-from scheduler.explain import LimitValue, Move, Moved, Why
+from scheduler.explain import SHOWN, LimitValue, Move, Moved, Why
 from scheduler.report.columns import FURTHER_FILES
 from scheduler.report.wording import fixed, local_minute, plain, spoken_minute, spoken_start
 
 FILE = "values.csv"
 WIDTH = 100
-NONE_BELOW = 0.005
-"""Money shown as none. [currency]"""
 
 BEFORE_STEPS = (
     "All figures are of the plan before whole steps: one number is moved and everything else is planned "
@@ -42,11 +40,11 @@ def _change(move: Move, unit: str, currency: str) -> str:
     if move.cost_per_unit is None:
         return "not possible: it would miss a duty or break a limit"
     per = move.cost_per_unit
-    if abs(per) * max(move.size, 0.1) < NONE_BELOW:
+    if abs(per) * max(move.size, 0.1) < SHOWN:
         words = "changes nothing"
     else:
         words = f"{'costs' if per > 0 else 'saves'} {_amount(abs(per))} {_per(currency, unit)}"
-    if move.missed and abs(move.missed) >= NONE_BELOW:
+    if move.missed and abs(move.missed) >= SHOWN:
         words += f" ({_amount(abs(move.missed))} of it misses at their price)"
     if move.size < 1.0:
         words += f" (only {move.size:.3g} {unit} is possible)"
@@ -73,12 +71,7 @@ def value_sentence(value: LimitValue, currency: str) -> str:
         For example 'content of soda_32, upper limit: 1 t more saves 3.20 XTS/t, 1 t less costs ...'. [-]
     """
     up, down = (_change(move, value.unit, currency) for move in (value.up, value.down))
-    return f"{_name(value)}: 1 {value.unit} more {up}; 1 {value.unit} less {down}"
-
-
-def _name(value: LimitValue) -> str:
-    limits = value.moved in (Moved.UPPER, Moved.LOWER, Moved.FIXED)
-    return f"{plain(value.meaning)}, {value.moved.value}" if limits else plain(value.meaning)
+    return f"{plain(value.label)}: 1 {value.unit} more {up}; 1 {value.unit} less {down}"
 
 
 def _when(value: LimitValue, horizon: Horizon) -> str:
@@ -86,23 +79,6 @@ def _when(value: LimitValue, horizon: Horizon) -> str:
         return ""
     words = f"binds {spoken_start(horizon, value.binds[0])}"
     return words if len(value.binds) == 1 else f"{words} and {len(value.binds) - 1} more"
-
-
-def matters(value: LimitValue) -> bool:
-    """Tell whether a value is worth a line: it is money, or cannot be moved at all.
-
-    Parameters
-    ----------
-    value : LimitValue
-        The value. [-]
-
-    Returns
-    -------
-    bool
-        True for values other than 0. [-]
-    """
-    moves = (value.up, value.down)
-    return any(m.cost_per_unit is None or abs(m.cost_per_unit * m.size) >= NONE_BELOW for m in moves)
 
 
 def _wrapped(text: str, first: str = "", later: str = "  ") -> list[str]:
@@ -165,6 +141,9 @@ def why_text(why: Why, horizon: Horizon, currency: str) -> str:
         at = _when(value, horizon)
         ending = f" ({at})" if at and value.binds != (t,) else ""
         lines += _wrapped(f"{value_sentence(value, currency)}{ending}.", "- ")
+    if why.others:
+        names = list(dict.fromkeys(plain(name) for name in why.others))
+        lines += _wrapped(f"Other limits that bind: {'; '.join(names)}.", "- ")
     lines += _wrapped(BEFORE_STEPS)
     if why.at_miss:
         lines += _wrapped(AT_MISS)
@@ -192,7 +171,7 @@ def values_text(values: Sequence[LimitValue], horizon: Horizon, currency: str) -
     str
         Stocks, demands and limits, each with one unit more and less. [-]
     """
-    shown = [value for value in values if matters(value)]
+    shown = [value for value in values if value.matters]
     groups = (
         ("Stocks at the start of the plan day", (Moved.STOCK,)),
         ("Demand, spread evenly over the plan day", (Moved.ECU, Moved.DEMAND)),
@@ -204,12 +183,12 @@ def values_text(values: Sequence[LimitValue], horizon: Horizon, currency: str) -
         if not part:
             continue
         lines += [*([""] if lines else []), f"{title}; change of the cost in {currency}:"]
-        wide = max(len(_name(value)) for value in part)
+        wide = max(len(plain(value.label)) for value in part)
         lines.append(f"  {'':<{wide}} {'unit':<5} {'one more':>16} {'one less':>16}")
         for value in part:
             cells = " ".join(f"{_cell(move):>16}" for move in (value.up, value.down))
             lines.append(
-                f"  {_name(value):<{wide}} {value.unit:<5} {cells}  {_when(value, horizon)}".rstrip()
+                f"  {plain(value.label):<{wide}} {value.unit:<5} {cells}  {_when(value, horizon)}".rstrip()
             )
     lines += ["", f"{len(values) - len(shown)} more numbers are worth nothing: one unit changes no cost."]
     lines += _wrapped("A figure marked * is per unit of a smaller move: a whole unit is not possible.")
