@@ -5,8 +5,6 @@ Owns their content. Names of columns stand in `scheduler.report.columns`, the fi
 
 from __future__ import annotations
 
-import csv
-import io
 import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 
@@ -15,6 +13,7 @@ import numpy as np
 from models.horizon import Array, Horizon
 from scheduler.report.cautions import STUDY_CAUTION
 from scheduler.report.columns import STUDY_FILES, UNIT_FORMATS
+from scheduler.report.csv_text import csv_text
 from scheduler.report.wording import fixed, local_minute, local_start, plain
 from scheduler.studies.after import (
     ALKALI,
@@ -239,11 +238,7 @@ def _chlorine_lines(counts: Sequence[Count], pairs: Sequence[Discrepancy], told:
 
 
 def _table(name: str, rows: Iterable[Sequence[str]], heading: Sequence[str] = ()) -> str:
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(heading or [column.name for column in STUDY_FILES[name]])
-    writer.writerows(rows)
-    return out.getvalue()
+    return csv_text(heading or [column.name for column in STUDY_FILES[name]], rows)
 
 
 def effects_csv(found: Effects) -> str:

@@ -6,8 +6,6 @@ Owns the layout; amounts come from `models.contract.bill`, names of columns stan
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
@@ -15,6 +13,7 @@ from pathlib import Path
 from models.contract.bill import Bill
 from models.contract.component import Profile
 from models.contract.invoice import SAME_MONEY, Difference
+from scheduler.report.csv_text import csv_text
 from scheduler.report.wording import fixed, plain, spoken_minute, spoken_start, tidy
 
 Json = dict[str, object]
@@ -217,7 +216,7 @@ def bill_csv(bill: Bill) -> str:
     str
         Text of bill.csv. [-]
     """
-    return _csv(
+    return csv_text(
         BILL_COLUMNS,
         (
             (
@@ -249,7 +248,7 @@ def differences_csv(differences: Sequence[Difference]) -> str:
     str
         Text of differences.csv; an amount that stands on one side only is empty on the other. [-]
     """
-    return _csv(
+    return csv_text(
         DIFFERENCE_COLUMNS,
         (
             (
@@ -263,14 +262,6 @@ def differences_csv(differences: Sequence[Difference]) -> str:
             for d in differences
         ),
     )
-
-
-def _csv(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(head)
-    writer.writerows(rows)
-    return text.getvalue()
 
 
 def bill_files(

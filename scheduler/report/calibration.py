@@ -5,8 +5,6 @@ Owns their content. Names of columns stand in `scheduler.report.columns`, the fi
 
 from __future__ import annotations
 
-import csv
-import io
 import textwrap
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -18,6 +16,7 @@ from models.horizon import Array, Integers, instant_of
 from scheduler.report import style
 from scheduler.report.cautions import STUDY_CAUTION
 from scheduler.report.columns import STUDY_FILES
+from scheduler.report.csv_text import csv_text
 from scheduler.report.wording import fixed, plain
 from scheduler.studies.calibrate import (
     CE0,
@@ -274,9 +273,7 @@ def readings_csv(calibrations: Iterable[CircuitCalibration], zone: ZoneInfo) -> 
     str
         CSV, one row per reading. [-]
     """
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow([column.name for column in STUDY_FILES[TABLE_NAME]])
+    rows = []
     for calibration in calibrations:
         readings = calibration.readings
         density = readings.density(calibration.before)
@@ -284,7 +281,7 @@ def readings_csv(calibrations: Iterable[CircuitCalibration], zone: ZoneInfo) -> 
         predicted = calibration.voltage_at(readings)
         flags = _flags(calibration)
         for i in range(len(readings)):
-            writer.writerow(
+            rows.append(
                 [
                     _local(int(readings.times_min[i]), zone),
                     readings.circuit,
@@ -295,10 +292,10 @@ def readings_csv(calibrations: Iterable[CircuitCalibration], zone: ZoneInfo) -> 
                     fixed(float(predicted[i]), 4),
                     fixed(float(readings.cell_voltage_v[i] - predicted[i]), 4),
                     flags[i],
-                    plain(readings.places[i]),
+                    readings.places[i],
                 ]
             )
-    return out.getvalue()
+    return csv_text((column.name for column in STUDY_FILES[TABLE_NAME]), rows)
 
 
 def _flags(calibration: CircuitCalibration) -> list[str]:

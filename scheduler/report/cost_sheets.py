@@ -6,8 +6,6 @@ tonne. Names carry their unit and change only with a line in the changelog.
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
@@ -17,6 +15,7 @@ import numpy as np
 from models.cost_values import Value
 from models.load_cost import Split
 from models.running_cost import RoomCost
+from scheduler.report.csv_text import csv_text
 from scheduler.report.wording import fixed, local_start, plain
 from scheduler.studies.conversion import ConversionStudy
 from scheduler.studies.technologies import Technologies, Variant
@@ -116,12 +115,10 @@ def sheet_csv(sheet: Sheet) -> str:
     str
         Text of the file. [-]
     """
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow([column.name for column in sheet.columns])
-    for row in sheet.rows:
-        writer.writerow([cell_text(v, c.decimals) for v, c in zip(row, sheet.columns, strict=True)])
-    return text.getvalue()
+    return csv_text(
+        (column.name for column in sheet.columns),
+        ([cell_text(v, c.decimals) for v, c in zip(row, sheet.columns, strict=True)] for row in sheet.rows),
+    )
 
 
 _VARIANT = SheetColumn("variant", "'as_is' or the name of the hypothetical room")

@@ -5,10 +5,8 @@ Owns the table `difference.csv` and its words in the summary.
 
 from __future__ import annotations
 
-import csv
-import io
-
 from scheduler.given import Change, Replanned
+from scheduler.report.csv_text import csv_text
 from scheduler.report.wording import fixed, local_start, spoken_minute, spoken_start
 from scheduler.result import Plan, Status
 
@@ -30,11 +28,9 @@ def difference_csv(replanned: Replanned) -> str:
     str
         CSV with one row per circuit and interval that differs. [-]
     """
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    for change in replanned.changes:
-        writer.writerow(
+    return csv_text(
+        COLUMNS,
+        (
             [
                 local_start(replanned.plan.horizon, change.interval),
                 change.circuit,
@@ -42,8 +38,9 @@ def difference_csv(replanned: Replanned) -> str:
                 fixed(change.new_ka, 6),
                 change.reason,
             ]
-        )
-    return out.getvalue()
+            for change in replanned.changes
+        ),
+    )
 
 
 def difference_text(replanned: Replanned) -> str:

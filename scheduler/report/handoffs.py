@@ -6,8 +6,6 @@ that is NOT A PLAN has none of them. Names and meanings of columns stand in `sch
 
 from __future__ import annotations
 
-import csv
-import io
 import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
@@ -21,9 +19,10 @@ from models.order import Lot
 from models.trade import Outlet, Purchase
 from scheduler.report.cautions import CAUTIONS
 from scheduler.report.columns import UNIT_FORMATS
+from scheduler.report.csv_text import csv_text
 from scheduler.report.figures import (
-    LOAD_TOLERANCE_KA,
     RATE_TOLERANCE_T_PER_H,
+    load_changes,
     on_horizon,
     plan_day_end_min,
     plan_mask,
@@ -91,21 +90,11 @@ def _status(plan: Plan) -> str:
 
 def _table(plan: Plan, names: Sequence[str], rows: Iterable[Row]) -> str:
     status = _status(plan)
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow([*names, "status"])
-    writer.writerows([*row, status] for row in rows)
-    return text.getvalue()
+    return csv_text((*names, "status"), ([*row, status] for row in rows))
 
 
 def _number(value: float, unit: str) -> str:
     return fixed(value, UNIT_FORMATS[unit].decimals)
-
-
-def _words(text: str) -> str:
-    """Return text of an input as one cell that no spreadsheet takes for a formula."""
-    text = plain(text)
-    return f"'{text}" if text.startswith(("=", "+", "-", "@")) else text
 
 
 def settlement_minutes(plan: Plan) -> int:
@@ -239,7 +228,7 @@ def loading_csv(plan: Plan) -> str:
             cells = (
                 shift,
                 lot.name,
-                _words(lot.customer),
+                lot.customer,
                 lot.mode,
                 lot.commodity,
                 _number(float(np.sum(rate[at] * horizon.hours[at])), "t"),
@@ -247,7 +236,7 @@ def loading_csv(plan: Plan) -> str:
                 _wagons(lot, np.cumsum(rate * horizon.hours), at),
                 local_minute(horizon, start),
                 local_minute(horizon, end),
-                _words(lot.note),
+                lot.note,
             )
             rows.append((shift, start, lot.name, cells))
     names = (
@@ -306,27 +295,25 @@ def _changes(plan: Plan, circuit: Circuit) -> list[Row]:
     horizon = plan.horizon
     load = plan.audit.values[circuit.key("load")]
     units = circuit.state(horizon, plan.situation).rectifier_units
-    before = plan.situation.loads_before.get(circuit.name)
+    moves = {change.interval: change for change in load_changes(plan, circuit.name)}
     rows: list[Row] = []
     for t in range(horizon.plan_intervals):
-        to = float(load[t])
-        moved = before is None or abs(to - before) > LOAD_TOLERANCE_KA
-        if t > 0 and not moved and units[t] == units[t - 1]:
+        if t > 0 and t not in moves and units[t] == units[t - 1]:
             continue
-        rate = circuit.ramp_ka_per_min if before is not None and moved else None
+        before = plan.situation.loads_before.get(circuit.name) if t == 0 else float(load[t - 1])
+        takes = moves[t].minutes if t in moves else None
         rows.append(
             (
                 circuit.name,
                 local_start(horizon, t),
                 "" if before is None else _number(before, "kA"),
-                _number(to, "kA"),
-                "" if rate is None else f"{rate:.4g}",
-                "" if rate is None or before is None else f"{abs(to - before) / rate:.1f}",
+                _number(float(load[t]), "kA"),
+                "" if takes is None else f"{circuit.ramp_ka_per_min:.4g}",
+                "" if takes is None else f"{takes:.1f}",
                 f"{units[t]:g}",
-                _number(to / units[t], "kA") if units[t] > 0 else "",
+                _number(float(load[t]) / units[t], "kA") if units[t] > 0 else "",
             )
         )
-        before = to
     return rows
 
 

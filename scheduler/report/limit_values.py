@@ -5,14 +5,13 @@ Owns the layout; the values come from `scheduler.studies.limits`.
 
 from __future__ import annotations
 
-import csv
-import io
 import textwrap
 
 from models.horizon import Horizon
 from models.site import Site
 from scheduler.report.cautions import SHORT_CAUTION
 from scheduler.report.columns import STUDY_FILES
+from scheduler.report.csv_text import Cell, csv_text
 from scheduler.report.wording import fixed, local_start, plain, spoken_start
 from scheduler.studies.limits import LimitValue
 
@@ -70,12 +69,10 @@ def limits_csv(values: tuple[LimitValue, ...]) -> str:
     str
         Text of limits.csv. [-]
     """
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow([column.name for column in STUDY_FILES["limits.csv"]])
+    rows: list[list[Cell]] = []
     for value in values:
         circuit, at, size = value.moved
         when = local_start(value.with_it.horizon, at) if circuit else ""
         worth = fixed(value.value, 4) if value.comparable else ""
-        writer.writerow([value.name, worth, circuit, when, fixed(size, 4), int(value.comparable)])
-    return text.getvalue()
+        rows.append([value.name, worth, circuit, when, fixed(size, 4), int(value.comparable)])
+    return csv_text((column.name for column in STUDY_FILES["limits.csv"]), rows)

@@ -5,7 +5,6 @@ Owns the layout; the rates come from `scheduler.studies.robustness`.
 
 from __future__ import annotations
 
-import csv
 import io
 import textwrap
 from collections.abc import Callable
@@ -17,6 +16,7 @@ from models.site import Site
 from scheduler.report import style
 from scheduler.report.cautions import SHORT_CAUTION
 from scheduler.report.columns import STUDY_FILES
+from scheduler.report.csv_text import csv_text
 from scheduler.report.files import write_text
 from scheduler.report.wording import fixed, plain, spoken_start
 from scheduler.result import Status
@@ -183,27 +183,26 @@ def robustness_csv(results: tuple[Robustness, ...]) -> str:
     str
         Text of robustness.csv. [-]
     """
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow([column.name for column in STUDY_FILES["robustness.csv"]])
-    for result in results:
-        for rate in result.rates:
-            writer.writerow(
-                [
-                    f"{result.margins:g}",
-                    rate.name,
-                    rate.kind.value,
-                    rate.checked,
-                    rate.broken,
-                    fixed(1000.0 * rate.broken / rate.checked, 4),
-                    rate.days,
-                    rate.days_without_trip,
-                    *(rate.by_cause[cause] for cause in CAUSES),
-                    fixed(rate.worst, 4),
-                    rate.unit,
-                ]
-            )
-    return text.getvalue()
+    return csv_text(
+        (column.name for column in STUDY_FILES["robustness.csv"]),
+        (
+            [
+                f"{result.margins:g}",
+                rate.name,
+                rate.kind.value,
+                rate.checked,
+                rate.broken,
+                fixed(1000.0 * rate.broken / rate.checked, 4),
+                rate.days,
+                rate.days_without_trip,
+                *(rate.by_cause[cause] for cause in CAUSES),
+                fixed(rate.worst, 4),
+                rate.unit,
+            ]
+            for result in results
+            for rate in result.rates
+        ),
+    )
 
 
 def robustness_png(site: Site, results: tuple[Robustness, ...]) -> bytes:

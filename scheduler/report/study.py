@@ -5,8 +5,6 @@ Owns wording and layout; the figures come from `scheduler.studies.tariffs`.
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict
@@ -20,6 +18,7 @@ from matplotlib.patches import Patch
 
 from models.horizon import Horizon
 from scheduler.report.cautions import CAUTIONS
+from scheduler.report.csv_text import csv_text
 from scheduler.report.style import line_style
 from scheduler.report.wording import fixed
 from scheduler.studies.backtest import LEVEL_DAYS, SHAPE_DAYS, BacktestFigures
@@ -134,7 +133,7 @@ def ranking_csv(study: Study) -> str:
         CSV with a head. [-]
     """
     rows = ([_cell(getter(item)) for *_, getter in COLUMNS] for item in study.ranked)
-    return _csv([name for name, *_ in COLUMNS], rows)
+    return csv_text([name for name, *_ in COLUMNS], rows)
 
 
 def components_csv(study: Study) -> str:
@@ -157,7 +156,7 @@ def components_csv(study: Study) -> str:
         for item in study.ranked
         for line in item.result.figures.bill
     )
-    return _csv(["site", "prices", "contract", *names], rows)
+    return csv_text(["site", "prices", "contract", *names], rows)
 
 
 def months_csv(study: Study) -> str:
@@ -178,7 +177,7 @@ def months_csv(study: Study) -> str:
         for item in study.ranked
         for month, amount in item.result.figures.months.items()
     )
-    return _csv(["site", "prices", "contract", "month", "bill"], rows)
+    return csv_text(["site", "prices", "contract", "month", "bill"], rows)
 
 
 def cross_csv(study: Study) -> str:
@@ -200,7 +199,7 @@ def cross_csv(study: Study) -> str:
         for i, plan in enumerate(cross.contracts)
         for j, contract in enumerate(cross.contracts)
     )
-    return _csv(["site", "prices", "plan_made_for", "billed_under", "total"], rows)
+    return csv_text(["site", "prices", "plan_made_for", "billed_under", "total"], rows)
 
 
 def study_text(study: Study, name: str, currency: str, notes: Iterable[str] = ()) -> str:
@@ -424,11 +423,3 @@ def _cell(value: object) -> str:
     if value is None:
         return ""
     return repr(round(value, 6)) if isinstance(value, float) else str(value)
-
-
-def _csv(head: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(list(head))
-    writer.writerows([list(row) for row in rows])
-    return text.getvalue()

@@ -5,11 +5,10 @@ Owns the layout of the file; names, units and formats are in `scheduler.report.c
 
 from __future__ import annotations
 
-import csv
-import io
 from pathlib import Path
 
 from scheduler.report.columns import columns
+from scheduler.report.csv_text import csv_text
 from scheduler.result import Plan
 
 
@@ -34,11 +33,8 @@ def plan_csv(plan: Plan) -> str:
         If a value that must be there is not finite.
     """
     listed = columns(plan)
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow([column.name for column in listed])
-    writer.writerows(zip(*(column.cells(plan) for column in listed), strict=True))
-    return text.getvalue()
+    rows = zip(*(column.cells(plan) for column in listed), strict=True)
+    return csv_text((column.name for column in listed), rows)
 
 
 def write_plan_csv(plan: Plan, path: Path) -> None:

@@ -6,8 +6,6 @@ names and meanings of columns in `scheduler.report.columns`.
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -30,6 +28,7 @@ from models.trips import (
     customer_trip,
 )
 from scheduler.report.columns import UNIT_FORMATS
+from scheduler.report.csv_text import csv_text
 from scheduler.report.figures import on_horizon, plan_mask
 from scheduler.report.wording import fixed, local_start
 from scheduler.result import Plan, Status
@@ -291,11 +290,7 @@ def trips_csv(plan: Plan, figures: Iterable[HeaderTrips]) -> str:
     }
     for trips in figures:
         columns |= _columns(trips)
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(columns)
-    writer.writerows(zip(*columns.values(), strict=True))
-    return text.getvalue()
+    return csv_text(columns, zip(*columns.values(), strict=True))
 
 
 def _columns(trips: HeaderTrips) -> dict[str, list[str]]:

@@ -6,14 +6,13 @@ come from `scheduler.explain`; names and units of columns stand in `columns`.
 
 from __future__ import annotations
 
-import csv
-import io
 import textwrap
 from collections.abc import Iterable, Sequence
 
 from models.horizon import Horizon
 from scheduler.explain import SHOWN, LimitValue, Move, Moved, Why
 from scheduler.report.columns import FURTHER_FILES
+from scheduler.report.csv_text import Cell, csv_text
 from scheduler.report.wording import fixed, local_minute, plain, spoken_minute, spoken_start
 
 FILE = "values.csv"
@@ -219,19 +218,17 @@ def values_csv(values: Iterable[LimitValue], horizon: Horizon) -> str:
     str
         CSV with the columns documented in `columns`. [-]
     """
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow([column.name for column in FURTHER_FILES[FILE]])
+    rows: list[list[Cell]] = []
     for value in values:
         first = local_minute(horizon, int(horizon.starts_min[value.binds[0]])) if value.binds else ""
         last = value.binds[-1] if value.binds else 0
         end = int(horizon.starts_min[last] + horizon.lengths_min[last])
-        writer.writerow(
+        rows.append(
             [
                 value.key,
                 value.owner,
                 value.moved.value,
-                plain(value.meaning),
+                value.meaning,
                 value.unit,
                 *_numbers(value.up),
                 *_numbers(value.down),
@@ -241,7 +238,7 @@ def values_csv(values: Iterable[LimitValue], horizon: Horizon) -> str:
                 int(value.at_miss),
             ]
         )
-    return text.getvalue()
+    return csv_text((column.name for column in FURTHER_FILES[FILE]), rows)
 
 
 def _numbers(move: Move) -> tuple[str, ...]:
