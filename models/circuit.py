@@ -250,6 +250,25 @@ class Circuit(Unit):
         """Efficiency model in use. [-]."""
         return self.efficiency or DEFAULTS[self.technology].efficiency
 
+    def without_steps(self) -> Circuit:
+        """Return the circuit with a load that may take any value and change at any hour, at its ramp.
+
+        Returns
+        -------
+        Circuit
+            The same without steps, tap positions, counted changes and rests; quiet times are the site's. [-]
+        """
+        return replace(
+            self,
+            step_ka=None,
+            changes_per_shift=None,
+            changes_per_day=None,
+            dwell_minutes=0.0,
+            tap_positions_ka=(),
+            tap_range_ka=0.0,
+            tap_changes_per_day=None,
+        )
+
     def state(self, horizon: Horizon, situation: Situation) -> CircuitState:
         """Return what is in service on each interval, and the load range that follows.
 

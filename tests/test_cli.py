@@ -578,3 +578,28 @@ def test_values_are_published_with_the_plan_on_request(tmp_path: Path) -> None:
     assert "plan with --values" not in page
     with zipfile.ZipFile(out / "plan.xlsx") as book:
         assert "demand for power" in book.read("xl/sharedStrings.xml").decode()
+
+
+def test_why_shows_the_load_of_a_plan_made_with_the_same_files(
+    planned: tuple[Path, Path, Result], tmp_path: Path
+) -> None:
+    """A copy of a file is the same file; with other prices the answer would be of another plan: refused."""
+    site, folder, _ = planned
+    same, dear = tmp_path / "same.csv", tmp_path / "dear.csv"
+    same.write_text(PRICES, encoding="utf-8")
+    dear.write_text(PRICES.replace(",60,62.5", ",60,99.5"), encoding="utf-8")
+    asked = ("why", site, "room", "10:00", "--plan", folder)
+    assert run(*asked, "--prices", same).exit_code == 0
+    refused = run(*asked, "--prices", dear)
+    assert refused.exit_code == 2
+    assert "dear.csv: is not the file of the role 'prices' that the plan in" in refused.stderr
+    assert "prices.csv: (role 'prices') is what the plan in" in refused.stderr
+
+
+def test_a_folder_without_a_record_explains_nothing(
+    planned: tuple[Path, Path, Result], tmp_path: Path
+) -> None:
+    """Without plan.json nobody knows which files a plan was made with."""
+    result = run("why", planned[0], "room", "10:00", "--plan", tmp_path)
+    assert result.exit_code == 2
+    assert "plan.json: cannot be read" in result.stderr

@@ -55,8 +55,7 @@ def negative_plan(inputs: Inputs) -> Plan:
     values = np.where(prices.values < 0.0, AFTERNOON_PRICE, prices.values)
     series = {**inputs.situation.series, "day_ahead": replace(prices, values=values)}
     situation = replace(inputs.situation, series=series)
-    free = {"step_ka": None, "changes_per_shift": None, "changes_per_day": None, "dwell_minutes": 0.0}
-    units = (replace(unit, **free) if isinstance(unit, Circuit) else unit for unit in inputs.site.units)
+    units = (unit.without_steps() if isinstance(unit, Circuit) else unit for unit in inputs.site.units)
     site = replace(inputs.site, units=tuple(units))
     return make_plan(site, inputs.horizon, situation, PlanOptions(compare=False))
 

@@ -417,9 +417,15 @@ def stepped_load(inputs: Inputs, folder: Path, circuit: str, interval: int) -> f
     -------
     float or None
         Load; None where that plan has none. [kA]
-    """
-    from scheduler.read.earlier import open_earlier
 
+    Raises
+    ------
+    InputError
+        If the plan was made with other files, so that an explanation would be of another plan.
+    """
+    from scheduler.read.earlier import check_same_inputs, open_earlier
+
+    check_same_inputs(folder, inputs.digests)
     given, load = open_earlier(folder).loads(inputs.site)[circuit].where_given(inputs.horizon)
     return float(load[interval]) if given[interval] else None
 

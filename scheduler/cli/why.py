@@ -84,6 +84,9 @@ def why(
     currency = inputs.site.contract.currency
     name = "" if circuit is None else circuit_of(inputs, circuit)
     interval = 0 if time is None else moment_on(inputs, time)
+    shown = None
+    if published is not None and circuit is not None:
+        shown = stepped_load(inputs, published, name, interval)
     tell(f"planning {len(inputs.horizon)} intervals ...")
     with told_as_input(site):
         explainer = Explainer(inputs.site, inputs.horizon, inputs.situation, seconds)
@@ -94,5 +97,4 @@ def why(
             write_text(table, values_csv(values, inputs.horizon))
         click.echo(values_text(values, inputs.horizon, currency))
         return
-    shown = None if published is None else stepped_load(inputs, published, name, interval)
     click.echo(why_text(explainer.why(name, interval, shown), inputs.horizon, currency))

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,6 +21,7 @@ from models.site import Site
 from scheduler.errors import InputError, Problem
 
 TABLE = "plan.csv"
+RECORD = "plan.json"
 LOAD, LEVEL, TAKE = "_load_ka", "_level_t", "_take_t_per_h"
 DELIVERIES = ("_loading_t_per_h", TAKE)
 
@@ -211,3 +213,44 @@ def read_earlier(folder: Path, site: Site) -> dict[str, Series]:
         If the folder holds no plan, or a circuit's load is missing or not a number.
     """
     return open_earlier(folder).loads(site)
+
+
+def check_same_inputs(folder: Path, digests: Mapping[str, str]) -> None:
+    """Refuse files that are not those an earlier plan was made with.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder of the earlier plan. [-]
+    digests : mapping
+        SHA-256 of every file now read, by 'role:name'. [-]
+
+    Raises
+    ------
+    InputError
+        With every file that differs, or if the folder does not say what its plan was made with.
+    """
+    path = folder / RECORD
+    try:
+        made_with: dict[str, str] = dict(json.loads(path.read_text(encoding="utf-8"))["input_digests"])
+    except OSError as error:
+        raise InputError(
+            (Problem(str(path), "", f"cannot be read ({error.strerror}): name the folder of a plan"),)
+        ) from error
+    except (KeyError, TypeError, ValueError) as error:
+        raise InputError((Problem(str(path), "", f"is not a plan's record ({error})"),)) from error
+    # A file may be named by another path; its role and content say whether it is the same.
+    before, now = (
+        {(key.partition(":")[0], digest) for key, digest in files.items()} for files in (made_with, digests)
+    )
+    problems = [
+        Problem(key.partition(":")[2], "", text.format(role=key.partition(":")[0], folder=folder))
+        for files, others, text in (
+            (digests, before, "is not the file of the role '{role}' that the plan in {folder} was made with"),
+            (made_with, now, "(role '{role}') is what the plan in {folder} was made with: name it as then"),
+        )
+        for key, digest in files.items()
+        if (key.partition(":")[0], digest) not in others
+    ]
+    if problems:
+        raise InputError(tuple(problems))

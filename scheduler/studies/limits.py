@@ -111,9 +111,7 @@ def without_steps(site: Site, keep: str = "", of: str = "") -> Site:
     units: list[Unit] = []
     for unit in site.units:
         if isinstance(unit, Circuit):
-            free = replace(
-                unit, step_ka=None, changes_per_shift=None, changes_per_day=None, dwell_minutes=0.0
-            )
+            free = unit.without_steps()
             unit = replace(free, **{keep: getattr(unit, keep)}) if unit.name == of else free
         units.append(unit)
     return replace(site, units=tuple(units))

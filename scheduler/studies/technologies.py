@@ -8,8 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -37,16 +36,6 @@ LONGEST_PLAN_DAYS = 40.0
 """Longest period that is planned as one; a longer one is cut into windows. [d]"""
 _PERIOD = re.compile(r"\d{4}(?P<month>-\d{2})?$")
 """End of the label of a line that is charged for a month or a year."""
-_NO_STEPS: Mapping[str, Any] = {
-    "step_ka": None,
-    "changes_per_shift": None,
-    "changes_per_day": None,
-    "dwell_minutes": 0.0,
-    "tap_positions_ka": (),
-    "tap_range_ka": 0.0,
-    "tap_changes_per_day": None,
-}
-"""Keys of a circuit that put its load on steps or count its changes, with what leaves the load free."""
 POINTS = 41
 """Points of a cost curve."""
 
@@ -487,12 +476,8 @@ def freely(site: Site) -> Site:
     Site
         The same without steps. [-]
     """
-    stated = {field.name for field in fields(Circuit)}
-    free: dict[str, Any] = {key: value for key, value in _NO_STEPS.items() if key in stated}
-    return replace(
-        site,
-        units=tuple(replace(unit, **free) if isinstance(unit, Circuit) else unit for unit in site.units),
-    )
+    units = (unit.without_steps() if isinstance(unit, Circuit) else unit for unit in site.units)
+    return replace(site, units=tuple(units))
 
 
 def variant_of(
