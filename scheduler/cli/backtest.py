@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from scheduler.cli.steps import FILE, told_as_input
+from scheduler.cli.steps import FILE, tell, told_as_input
 
 
 @click.command()
@@ -33,7 +33,7 @@ def backtest(
     from scheduler.studies import backtest as study
 
     inputs, horizon = read_past(site, prices, contract, first_day.date(), days)
-    click.echo(f"planning {days} days, one by one and all at once ...", err=True)
+    tell(f"planning {days} days, one by one and all at once ...")
     with told_as_input(site):
         figures = study.backtest(inputs.site, horizon, inputs.situation)
     text = backtest_text(figures, inputs.site.name, horizon, inputs.site.contract.currency)

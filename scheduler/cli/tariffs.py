@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from scheduler.cli.steps import FILE, FOLDER, told_as_input
+from scheduler.cli.steps import FILE, FOLDER, tell, told_as_input
 from scheduler.folder import check_before, publish
 
 
@@ -40,14 +40,10 @@ def tariffs(
     inputs = read_study(study)
     check_before(out, replace, STUDY_FILES)
     with told_as_input(study):
-        results, failed = run_cases(inputs.cases, kept, workers or os.cpu_count() or 1, _tell)
+        results, failed = run_cases(inputs.cases, kept, workers or os.cpu_count() or 1, tell)
     found = compare(inputs.cases, results, failed)
     currency = inputs.cases[0].site.contract.currency
     publish(out, study_files(found, inputs.head.name, currency, inputs.notes), replace, STUDY_FILES)
     click.echo(study_text(found, inputs.head.name, currency, inputs.notes), nl=False)
-    click.echo(f"written to {out}", err=True)
+    tell(f"written to {out}")
     ctx.exit(3 if found.failed else 0)
-
-
-def _tell(text: str) -> None:
-    click.echo(text, err=True)

@@ -27,6 +27,7 @@ from scheduler.report.figures import (
     saving_percent,
 )
 from scheduler.report.limits import ValueLike
+from scheduler.report.outages import outage_lines
 from scheduler.report.plan_json import versions
 from scheduler.report.sheet import LoadSheet, contact_lines, failure_lines
 from scheduler.report.summary import HEADLINES, certificate_words, comparison_words, trip_words
@@ -174,6 +175,7 @@ def page_html(
             f"{spoken_minute(horizon, plan_day_end_min(plan))}, horizon to "
             f"{spoken_minute(horizon, horizon.end_min)}. Local time, {horizon.timezone}."
         ),
+        outages=outage_lines(plan),
         notes=tuple(dict.fromkeys(plain(note) for note in (*plan.site.notes, *notes))),
         short_caution=SHORT_CAUTION,
         keys=_keys(plan),
@@ -228,7 +230,7 @@ def _type_pt(sheet: LoadSheet) -> tuple[float, float]:
     """Return size of type and distance of lines at which the table leaves room on an A4 page. [pt]."""
     # Of 550 pt of height about 75 are title, contacts, cautions and notes; a list of changes takes more.
     most = 0 if _tight(sheet) else max((len(circuit.lines) for circuit in sheet.changes), default=0)
-    room = 445.0 - 11.0 * len(sheet.failures) - 8.0 * (most + len(sheet.notes))
+    room = 445.0 - 11.0 * len(sheet.failures) - 8.0 * (most + len(sheet.notes) + len(sheet.outages))
     line = room / (len(sheet.clocks) + 5)
     letters = 6 + sum(
         1.6 + max(len(text) for text in (*column.cells, column.limits, column.unit))

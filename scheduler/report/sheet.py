@@ -31,6 +31,7 @@ from scheduler.report.figures import (
     plan_mask,
     total_reading,
 )
+from scheduler.report.outages import outage_lines
 from scheduler.report.trips import trip_figures
 from scheduler.report.wording import MONTHS, WEEKDAYS, clock, duty_words, fixed, plain, spoken_minute
 from scheduler.result import Plan, Status
@@ -121,6 +122,8 @@ class LoadSheet:
         The columns, those that matter least last. [-]
     changes : tuple of CircuitChanges
         Changes by circuit. [-]
+    outages : tuple of str
+        What is out of service or limited on the day. [-]
     loading : tuple of str
         Lots that are loaded on the day. [-]
     contacts : tuple of (str, str)
@@ -141,6 +144,7 @@ class LoadSheet:
     clocks: tuple[str, ...]
     columns: tuple[SheetColumn, ...]
     changes: tuple[CircuitChanges, ...]
+    outages: tuple[str, ...]
     loading: tuple[str, ...]
     contacts: tuple[tuple[str, str], ...]
     cautions: tuple[str, ...]
@@ -208,6 +212,7 @@ def load_sheet(plan: Plan, notes: Iterable[str] = ()) -> LoadSheet:
             *_stock_columns(plan, rows),
         ),
         changes=tuple(_circuit_changes(plan, name, doubled) for name in circuit_names(plan)),
+        outages=outage_lines(plan),
         loading=_loading_lines(plan, doubled),
         contacts=contact_lines(plan),
         cautions=CAUTIONS,

@@ -358,6 +358,9 @@ def _blocks(sheet: LoadSheet, ruler: Ruler, width: float, level: int) -> list[Bl
         blocks.append(_changes(sheet, ruler, width, MOST_CHANGES if level < 3 else 3))
     else:
         blocks.append(Block(("Changes are underlined in the table; rates are in rectifiers.csv.",)))
+    if sheet.outages:
+        text = f"Out or limited: {'; '.join(sheet.outages)}"
+        blocks.append(Block(tuple(ruler.wrapped(text, TEXT_PT, width))))
     if sheet.loading:
         some = sheet.loading[: MOST_LOADINGS if level < 2 else 4]
         more = len(sheet.loading) - len(some)

@@ -30,6 +30,7 @@ from scheduler.report.figures import (
     stock_figures,
     touched_limits,
 )
+from scheduler.report.outages import outage_lines
 from scheduler.report.trips import HeaderTrips, trip_figures
 from scheduler.report.wording import duty_words, fixed, plain, spoken_minute, spoken_start
 from scheduler.result import Comparison, Plan, Status
@@ -84,6 +85,7 @@ def summary_text(plan: Plan, notes: Iterable[str] = ()) -> str:
     blocks = (
         _headline(plan),
         _where(plan, notes),
+        [line for fact in outage_lines(plan) for line in _wrapped(f"Out or limited: {fact}", indent=2)],
         _circuits(plan),
         _loads(plan),
         _power(plan),
