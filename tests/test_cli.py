@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import zipfile
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -538,3 +539,18 @@ def test_a_folder_that_exists_is_refused_before_planning(tmp_path: Path) -> None
     check_before(target, replace=True, ours=())
     with pytest.raises(FolderError, match="its parent"):
         check_before(tmp_path / "nowhere" / "plan", replace=False, ours=())
+
+
+def test_values_are_published_with_the_plan_on_request(tmp_path: Path) -> None:
+    """`--values` puts the table on the page, into the workbook and into values.csv; without, a hint."""
+    site, out = lay(tmp_path), tmp_path / "out"
+    result = run("plan", site, "--out", out, "--values")
+    assert result.exit_code == 0
+    assert names(out) == {*PLAN_NAMES, "values.csv"}
+    rows = {row["number"]: row for row in table(out, "values.csv")}
+    assert float(rows["power.demand"]["up_cost_per_unit"]) > 0
+    page = (out / "page.html").read_text(encoding="utf-8")
+    assert "demand for power" in page
+    assert "plan with --values" not in page
+    with zipfile.ZipFile(out / "plan.xlsx") as book:
+        assert "demand for power" in book.read("xl/sharedStrings.xml").decode()
