@@ -3,8 +3,10 @@
 Owns the voltage model and its inverse. Fitting it to plant data and turning it into power are elsewhere.
 """
 
+from __future__ import annotations
+
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -111,6 +113,28 @@ class CellVoltage:
         if isinstance(density, np.ndarray):
             return line + self.log_v * np.log(density)
         return line + self.log_v * math.log(density)
+
+    def scaled(self, factor: float) -> CellVoltage:
+        """Return a cell whose voltage is a multiple of this one's at every density.
+
+        Parameters
+        ----------
+        factor : float
+            Multiple, above 0. [-]
+
+        Returns
+        -------
+        CellVoltage
+            The other cell. [-]
+        """
+        return replace(
+            self,
+            intercept_v=factor * self.intercept_v,
+            k_v_m2_per_ka=factor * self.k_v_m2_per_ka,
+            log_v=factor * self.log_v,
+            drift_v_per_year=factor * self.drift_v_per_year,
+            k_per_mm=factor * self.k_per_mm,
+        )
 
     def slope(self, density: Number) -> Number:
         """Change of the cell voltage with density, dU/dj = k + b / j.

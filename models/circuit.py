@@ -317,11 +317,11 @@ class Circuit(Unit):
         return result
 
     def _density_at_dc_limit(self, voltage: CellVoltage, cells: float) -> float:
-        per_cell = self.rectifier.dc_voltage_max_v / cells
+        per_cell = self.rectifier.planned_dc_voltage_max_v / cells
         if per_cell <= voltage.voltage(self.density_min_ka_per_m2):
             raise ValueError(
-                f"{self.name}: 'rectifier.dc_voltage_max_v' {self.rectifier.dc_voltage_max_v:g} [V] is not "
-                f"above what {cells:g} cells need at the least density, "
+                f"{self.name}: 'rectifier.dc_voltage_max_v' {self.rectifier.dc_voltage_max_v:g} [V], "
+                f"less its margin, is not above what {cells:g} cells need at the least density, "
                 f"{cells * voltage.voltage(self.density_min_ka_per_m2):.1f} V: check both"
             )
         if voltage.voltage(self.density_max_ka_per_m2) <= per_cell:

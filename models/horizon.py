@@ -22,6 +22,9 @@ Integers = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 
 ALLOWED_LENGTHS_MIN = (5, 15, 30, 60)
+"""Lengths of an interval of a plan. [min]"""
+FAR_LENGTHS_MIN = (120, 180, 240, 360)
+"""Further lengths, for the far look-ahead of a study, where only the worth of stocks matters. [min]"""
 _EPOCH = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 
 
@@ -94,7 +97,8 @@ class Horizon:
     starts_min : ndarray
         Start of each interval since 1970-01-01T00:00Z, ascending, without gaps. Shape (n,). [min]
     lengths_min : ndarray
-        Length of each interval, one of 5, 15, 30, 60; may change inside the horizon. Shape (n,). [min]
+        Length of each interval, one of `ALLOWED_LENGTHS_MIN` or `FAR_LENGTHS_MIN`; may change inside the
+        horizon. Shape (n,). [min]
     timezone : str
         IANA name of the zone in which people read times and days begin. [-]
     plan_intervals : int
@@ -117,7 +121,8 @@ class Horizon:
     def __post_init__(self) -> None:
         if len(self.starts_min) == 0 or len(self.starts_min) != len(self.lengths_min):
             raise ValueError("a horizon needs one start and one length for each of one or more intervals")
-        wrong = [int(x) for x in np.unique(self.lengths_min) if x not in ALLOWED_LENGTHS_MIN]
+        known = (*ALLOWED_LENGTHS_MIN, *FAR_LENGTHS_MIN)
+        wrong = [int(x) for x in np.unique(self.lengths_min) if x not in known]
         if wrong:
             raise ValueError(f"interval lengths must be one of {ALLOWED_LENGTHS_MIN} [min] (got {wrong})")
         ends = self.starts_min + self.lengths_min

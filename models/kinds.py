@@ -19,7 +19,25 @@ from models import (
     trade,
     trips,
 )
-from models.contract import demand, fixed, imbalance, spot, time_of_use
+from models.contract import (
+    adders,
+    blocks,
+    capacity,
+    carbon,
+    coincident,
+    demand,
+    fixed,
+    imbalance,
+    ppa,
+    reactive_energy,
+    reserve,
+    spot,
+    take_or_pay,
+    tiers,
+    time_of_use,
+    two_part,
+    utilisation,
+)
 from models.contract.component import COMPONENT_KINDS
 from models.unit import UNIT_KINDS
 
@@ -37,11 +55,23 @@ BUILT_IN = (
     tank,
     trade,
     trips,
+    adders,
+    blocks,
+    capacity,
+    carbon,
+    coincident,
     demand,
     fixed,
     imbalance,
+    ppa,
+    reactive_energy,
+    reserve,
     spot,
+    take_or_pay,
+    tiers,
     time_of_use,
+    two_part,
+    utilisation,
 )
 """Modules that hold them."""
 

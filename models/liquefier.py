@@ -39,6 +39,9 @@ class Liquefier(Unit):
         Chlorine in the feed, 50 to 100. [vol%]
     tail_hydrogen_max_percent : float
         Greatest hydrogen allowed in the tail gas, a margin under the lower explosion limit. [vol%]
+    margin_percent : float
+        Part of the greatest feed that plans leave free, so that chlorine has a place to go when customers
+        take less. 0 to 100. [%]
     gas, liquid, tail : str
         Commodities taken and delivered. [-]
     """
@@ -51,6 +54,7 @@ class Liquefier(Unit):
     feed_hydrogen_percent: float = 0.1
     feed_chlorine_percent: float = 98.0
     tail_hydrogen_max_percent: float = 3.0
+    margin_percent: float = 0.0
     gas: str = "chlorine"
     liquid: str = "chlorine_liquid"
     tail: str = "tail_gas"
@@ -67,6 +71,7 @@ class Liquefier(Unit):
             feed_hydrogen_percent=between(0, 5, "vol%"),
             feed_chlorine_percent=between(50, 100, "vol%"),
             tail_hydrogen_max_percent=above(0, "vol%"),
+            margin_percent=between(0, 100, "%"),
         )
         in_order(self, "feed_min_t_per_h", "feed_max_t_per_h", "t/h")
         in_order(self, "feed_hydrogen_percent", "tail_hydrogen_max_percent", "vol%")
@@ -95,6 +100,8 @@ class Liquefier(Unit):
         """Return the feed and what becomes of it (see `Unit.declare`)."""
         on = situation.available(self.name, "in_service", 1, horizon) > 0
         most = situation.available(self.name, "feed_max_t_per_h", self.feed_max_t_per_h, horizon)
+        # A margin leaves nothing to choose where less than the least feed would be left.
+        most = np.maximum(most * (1.0 - self.margin_percent / 100.0), np.minimum(most, self.feed_min_t_per_h))
         feed = self.key("feed")
         share = self.liquefaction_yield
         return Declaration(

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.checks import Number, above, at_least, at_most, check, in_order
+from models.checks import Number, above, at_least, at_most, between, check, in_order
 
 
 @dataclass(frozen=True)
@@ -35,6 +35,9 @@ class Rectifier:
     distortion : float
         Power factor over the DC voltage's share of the no-load voltage, above 0, at most 1; the default is
         a value from memory. [-]
+    margin_percent : float
+        Part of the highest DC voltage that plans leave free, because cells differ from their model by
+        1 to 2 percent; 0 to 100. [%]
 
     Raises
     ------
@@ -55,6 +58,7 @@ class Rectifier:
     resistance_uohm: float = 0.0
     no_load_voltage_v: float | None = None
     distortion: float = 0.95
+    margin_percent: float = 0.0
 
     def __post_init__(self) -> None:
         """Check the ranges."""
@@ -66,11 +70,17 @@ class Rectifier:
             fixed_loss_mw=at_least(0, "MW"),
             drop_v=at_least(0, "V"),
             resistance_uohm=at_least(0, "uohm"),
+            margin_percent=between(0, 100, "%"),
             no_load_voltage_v=above(0, "V"),
             distortion=(above(0), at_most(1)),
         )
         if self.no_load_voltage_v is not None:
             in_order(self, "dc_voltage_max_v", "no_load_voltage_v", "V")
+
+    @property
+    def planned_dc_voltage_max_v(self) -> float:
+        """Highest DC voltage of a plan: the limit less the margin. [V]."""
+        return self.dc_voltage_max_v * (1.0 - self.margin_percent / 100.0)
 
     @classmethod
     def from_nominal(

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from models.contract.state import State
 from models.horizon import Array, Horizon, Series
 
 
@@ -57,9 +58,9 @@ class Situation:
     series : mapping
         Prices and profiles by name. [as named]
     peaks_mw : mapping
-        Highest metered mean so far in a billing period, by (component, 'YYYY-MM'). [MW]
+        Highest metered mean so far in a billing period, by (component, 'YYYY-MM' or 'YYYY'). [MW]
     peak_targets_mw : mapping
-        Peak a longer plan expects to reach in that period anyway, by (component, 'YYYY-MM'). [MW]
+        Peak a longer plan expects to reach in that period anyway, by (component, 'YYYY-MM' or 'YYYY'). [MW]
     end_stocks : mapping
         Least level at the horizon's end, by unit name, where it differs from the site file. [t]
     nominations_t_per_d : mapping
@@ -76,6 +77,8 @@ class Situation:
         was announced to them after it, as the running plan has it. [t/h]
     past_loads : mapping
         Loads of the running day before the horizon, by circuit, so that changes already made count. [kA]
+    state : State
+        Totals of the billing periods so far, what is expected after the horizon, and the sides of cliffs. [-]
     """
 
     stocks: Mapping[str, float] = field(default_factory=dict)
@@ -90,6 +93,7 @@ class Situation:
     locks: Mapping[str, Series] = field(default_factory=dict)
     announced_t_per_h: Mapping[str, Series] = field(default_factory=dict)
     past_loads: Mapping[str, Series] = field(default_factory=dict)
+    state: State = field(default_factory=State)
 
     def available(self, unit: str, what: str, normal: float, horizon: Horizon) -> Array:
         """Return what is in service on each interval: the least of the normal value and all facts.

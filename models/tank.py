@@ -273,6 +273,20 @@ class Store(Unit):
             )
 
 
+def _check_margin(range_: float, margin: float, field: str, unit: str) -> None:
+    """Refuse a margin at either end that leaves nothing between."""
+    if 2.0 * margin > range_:
+        raise InvalidValues(
+            [
+                (
+                    field,
+                    f"'{field}' must be at most half of the range between least and greatest content, "
+                    f"{range_ / 2.0:g} [{unit}] (got {margin:g})",
+                )
+            ]
+        )
+
+
 @unit_kind("alkali_tank")
 @dataclass(frozen=True)
 class AlkaliTank(Store):
@@ -293,11 +307,13 @@ class AlkaliTank(Store):
     strength_percent, temperature_c : float
         Usual strength and temperature of the content. [wt%], [C]
     min_percent, max_percent : float
-        Working range of the level, margins included. [%]
+        Lowest and highest level that may ever be reached. [%]
     end_min_t : float, optional
         Least content at the horizon's end. [t]
     end_values : tuple of ValueStep
         Value of the content at the horizon's end, highest first. [-]
+    margin_percent : float
+        Part of the gross volume that plans leave free at either end; 3 to 5 (value from memory). [%]
     """
 
     name: str
@@ -311,6 +327,7 @@ class AlkaliTank(Store):
     max_percent: float = 95.0
     end_min_t: float | None = None
     end_values: tuple[ValueStep, ...] = ()
+    margin_percent: float = 0.0
 
     availabilities = ("level_max_t", "tanks")
 
@@ -325,8 +342,10 @@ class AlkaliTank(Store):
             min_percent=between(0, 100, "%"),
             max_percent=between(0, 100, "%"),
             end_min_t=at_least(0, "t"),
+            margin_percent=between(0, 50, "%"),
         )
         in_order(self, "min_percent", "max_percent", "%")
+        _check_margin(self.max_percent - self.min_percent, self.margin_percent, "margin_percent", "%")
         self._check_end()
 
     def tonnes(
@@ -352,8 +371,9 @@ class AlkaliTank(Store):
         )
 
     def range_t(self) -> tuple[float, float]:
-        """Return the working range of the content. [t dry]."""
-        return self.tonnes(level_percent=self.min_percent), self.tonnes(level_percent=self.max_percent)
+        """Return the range of a plan: that of the levels, less the margin. [t dry]."""
+        low, high = self.min_percent + self.margin_percent, self.max_percent - self.margin_percent
+        return self.tonnes(level_percent=low), self.tonnes(level_percent=high)
 
     def ranges_t(self, horizon: Horizon, situation: Situation) -> tuple[Array, Array]:
         """Return the working range of the tanks in service (see `Store.ranges_t`). [t dry]."""
@@ -509,11 +529,13 @@ class ProductStore(Store):
     commodity : str
         What it stores. [-]
     min_t, max_t : float
-        Working range of the content. [t]
+        Least and greatest content that may ever be reached. [t]
     end_min_t : float, optional
         Least content at the horizon's end. [t]
     end_values : tuple of ValueStep
         Value of the content at the horizon's end, highest first. [-]
+    margin_percent : float
+        Part of the greatest content that plans leave free at either end; 3 to 5 (value from memory). [%]
     """
 
     name: str
@@ -522,10 +544,19 @@ class ProductStore(Store):
     max_t: float
     end_min_t: float | None = None
     end_values: tuple[ValueStep, ...] = ()
+    margin_percent: float = 0.0
 
     def __post_init__(self) -> None:
-        check(self, min_t=at_least(0, "t"), max_t=above(0, "t"), end_min_t=at_least(0, "t"))
+        check(
+            self,
+            min_t=at_least(0, "t"),
+            max_t=above(0, "t"),
+            end_min_t=at_least(0, "t"),
+            margin_percent=between(0, 50, "%"),
+        )
         in_order(self, "min_t", "max_t", "t")
+        share = 100.0 * (self.max_t - self.min_t) / self.max_t
+        _check_margin(share, self.margin_percent, "margin_percent", "%")
         self._check_end()
 
     def tonnes(
@@ -543,5 +574,6 @@ class ProductStore(Store):
         return level_percent / 100.0 * self.max_t
 
     def range_t(self) -> tuple[float, float]:
-        """Return the working range of the content. [t]."""
-        return self.min_t, self.max_t
+        """Return the range of a plan: that of the content, less the margin. [t]."""
+        margin = self.margin_percent / 100.0 * self.max_t
+        return self.min_t + margin, self.max_t - margin

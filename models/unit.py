@@ -60,8 +60,9 @@ class Unit(ABC):
         situation : Situation
             What is known this morning. [-]
         setpoints : mapping
-            Values of the unit's own variables, by key, and of those it declares to read. Curve results are
-            not setpoints. [as declared]
+            Values of the unit's own variables, by key, and of those it declares to read; the last axis is
+            that of the variable, axes before it are so many days at once. Curve results are not setpoints.
+            [as declared]
 
         Returns
         -------
@@ -74,12 +75,13 @@ class Unit(ABC):
         places = {v.key: v.intervals for v in declaration.variables}
         for curve in declaration.curves:
             values[curve.key] = curve.value(values[curve.of], everywhere)
+        days = np.broadcast_shapes(*(np.shape(value)[:-1] for value in values.values()))
         flows: dict[str, Array] = {}
         for flow in declaration.flows:
             at = places.get(flow.variable)
             at = everywhere if at is None else at
-            net = flows.setdefault(flow.commodity, np.zeros(len(horizon)))
-            np.add.at(net, at, flow.coefficient * values[flow.variable] + flow.constant)
+            net = flows.setdefault(flow.commodity, np.zeros((*days, len(horizon))))
+            net[..., at] += flow.coefficient * values[flow.variable] + flow.constant
         return Simulation(flows)
 
     def key(self, piece: str) -> str:

@@ -78,13 +78,17 @@ def audit(formulation: Formulation, values: Mapping[str, Array]) -> Audit:
     balance_error = {name: float(np.max(np.abs(r))) / size[name] for name, r in residual.items()}
     if site.meter in exact:
         for prefix, term in charged_terms(formulation, exact):
-            exact.update(term.exact(prefix, exact[site.meter]))
+            exact.update(term.exact_on(horizon, prefix, exact[site.meter]))
     costs = exact_costs(formulation, exact)
     sunk = sum(term.sunk() for _, term in formulation.terms)
+    made: dict[str, Array] = {}
+    for (_, commodity), flow in flows.items():
+        made[commodity] = made.get(commodity, np.zeros(len(horizon))) + np.maximum(flow, 0.0)
     bill: tuple[BillLine, ...] = ()
     if site.meter in exact:
         ramp = formulation.ramps.energy_mwh(exact, horizon) if formulation.ramps.keys else None
-        bill = site.contract.bill(Profile(horizon, exact[site.meter], ramp), situation)
+        metered = Profile(horizon, exact[site.meter], made_per_h=made, ramp_mwh=ramp)
+        bill = site.contract.bill(metered, situation)
     violations = (
         *_broken_balances(formulation, residual, size),
         *_broken_bounds(formulation, exact),

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from models.horizon import Array, Integers, Mask
-from models.pieces import Curve, Exclusive
+from models.pieces import Curve, Exclusive, Rows
 from scheduler.exact import (
     absolute_energy_cost,
     energy_prices,
@@ -107,6 +107,20 @@ class _Branch:
     breakpoints: list[float]
     rows: range = range(0)
     binaries: range = range(0)
+
+
+def _outside(rows: Rows, exact: Mapping[str, Array]) -> tuple[Mask, Mask]:
+    """Return which rows of a family are below their lower and which above their upper limit."""
+    left, size = np.zeros(rows.size), np.ones(rows.size)
+    for entry in rows.entries:
+        part = entry.coefficients * exact[entry.variable][entry.positions]
+        np.add.at(left, entry.rows, part)
+        np.add.at(size, entry.rows, np.abs(part))
+    # As in the audit: a difference of two totals of a year carries their rounding.
+    spare = LIMIT_TOLERANCE * size
+    below: Mask = left < rows.lower - spare
+    above: Mask = left > rows.upper + spare
+    return below, above
 
 
 @dataclass(frozen=True, eq=False)
@@ -329,7 +343,8 @@ class Search:
                 return Found(Answer.OPTIMAL, best.values, best.raw, best.cost, bound, count)
             if time.perf_counter() > stop or outcome.answer is Answer.LIMIT:
                 break
-            if not self._cut(raw, exact, 0.2 * options.gap * scale, keeps and not options.branch):
+            allowance = 0.0 if self._short_of_power(exact) else 0.2 * options.gap * scale
+            if not self._cut(raw, exact, allowance, keeps and not options.branch):
                 break
         closed = bool(best.values) and best.cost - bound <= options.gap * self._scale
         answer = Answer.OPTIMAL if closed else Answer.LIMIT
@@ -354,16 +369,15 @@ class Search:
             room = LIMIT_TOLERANCE * np.maximum(np.abs(high), 1.0)
             if np.any(exact[meter] > high + room) or np.any(exact[meter] < low - room):
                 return False
-            for rows in self.formulation.metered:
-                left = np.zeros(rows.size)
-                for entry in rows.entries:
-                    np.add.at(left, entry.rows, entry.coefficients * exact[entry.variable][entry.positions])
-                spare = LIMIT_TOLERANCE * np.maximum(
-                    np.abs(np.where(np.isfinite(rows.upper), rows.upper, 0)), 1
-                )
-                if np.any(left > rows.upper + spare) or np.any(left < rows.lower - spare):
-                    return False
+            if any(np.any(side) for rows in self.formulation.metered for side in _outside(rows, exact)):
+                return False
         return not any(np.any(self._clashes(rule, exact)) for rule in range(self._rules))
+
+    def _short_of_power(self, exact: Mapping[str, Array]) -> bool:
+        """Tell whether a limit asks for more power than is truly drawn: then nothing faked may stay."""
+        return self.formulation.site.meter in exact and any(
+            np.any(_outside(rows, exact)[0]) for rows in self.formulation.metered
+        )
 
     @property
     def _rules(self) -> int:
@@ -437,7 +451,7 @@ class Search:
         self._chorded.update({(curve.key, t): row for (curve, t), row in zip(wanted, rows, strict=True)})
         self.chords += len(wanted)
 
-    def refine(self, raw: Mapping[str, Array], exact: Mapping[str, Array]) -> bool:
+    def refine(self, raw: Mapping[str, Array], exact: Mapping[str, Array], allowance: float = np.inf) -> bool:
         """Add the cuts that a solution of another objective asks for.
 
         Parameters
@@ -446,13 +460,15 @@ class Search:
             The solution as the program sees it. [as declared]
         exact : mapping
             Its exact values. [as declared]
+        allowance : float
+            What power held above its curves may be worth before chords and branches are added. [currency]
 
         Returns
         -------
         bool
             True when anything was added. [-]
         """
-        return self._cut(raw, exact, np.inf, False)
+        return self._cut(raw, exact, allowance, False)
 
     def _cut(
         self, raw: Mapping[str, Array], exact: Mapping[str, Array], allowance: float, may_rest: bool

@@ -5,6 +5,7 @@ BrinewattError
 ├── FolderError (OSError)          an output folder cannot be made or would be replaced   exit 2
 ├── NoRunnableDay (RuntimeError)   given loads contradict each other                       exit 3
 ├── NoValues (RuntimeError)        there is no plan whose limits could be valued           exit 3
+├── StudyError (RuntimeError)      no case of a study could be planned                    exit 3
 └── SolverError (RuntimeError)     the solver gave no usable answer                       exit 4
 """
 
@@ -81,3 +82,9 @@ class SolverError(BrinewattError, RuntimeError):
     """The solver gave no usable answer."""
 
     exit_code = 4
+
+
+class StudyError(BrinewattError, RuntimeError):
+    """No case of a study could be planned."""
+
+    exit_code = 3

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from models.contract.component import Peak, Term
+from models.contract.component import Term
 from models.horizon import Array
 from scheduler.lp import Formulation
 
@@ -46,7 +46,7 @@ def exact_values(formulation: Formulation, values: Values) -> dict[str, Array]:
             if flow.commodity == "power" and flow.variable in off:
                 result[meter] = result[meter] - flow.coefficient * off[flow.variable]
         for prefix, term in charged_terms(formulation, result):
-            result.update(term.exact(prefix, result[meter]))
+            result.update(term.exact_on(formulation.horizon, prefix, result[meter]))
     return result
 
 
@@ -89,9 +89,9 @@ def ramp_weights(formulation: Formulation, raw: Values, exact: Values) -> Array:
     """
     weights = np.zeros(len(formulation.horizon))
     for prefix, term in charged_terms(formulation, exact):
-        if isinstance(term, Peak):
-            seen = float(raw[f"{prefix}_peak"][0])
-            weights = np.maximum(weights, term.ramps_above(exact[formulation.site.meter], seen))
+        for key, peak in term.peaks_in(prefix):
+            seen = float(raw[key][0])
+            weights = np.maximum(weights, peak.ramps_above(exact[formulation.site.meter], seen))
     return weights
 
 
@@ -143,6 +143,10 @@ def energy_prices(formulation: Formulation) -> Array:
             and cost.key not in formulation.unit_costs
         ):
             total = total + cost.coefficient / hours
+    for _, term in formulation.terms:
+        price = term.energy_per_mwh(formulation.horizon)
+        if price is not None:
+            total = total + price
     return total
 
 

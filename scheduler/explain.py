@@ -34,7 +34,7 @@ from scheduler.errors import NoValues, SolverError
 from scheduler.exact import absolute_energy_cost, energy_prices
 from scheduler.highs import Answer
 from scheduler.lp import Formulation, balance_constants
-from scheduler.plan import Planner, PlanOptions
+from scheduler.plan import Planner, PlanOptions, make_plan
 from scheduler.result import Status
 
 DC_VOLTAGE = "rectifier DC voltage"
@@ -273,6 +273,9 @@ class Explainer:
 
     def __init__(self, site: Site, horizon: Horizon, situation: Situation, seconds: float = 60.0) -> None:
         options = PlanOptions(SearchOptions(gap=VALUE_GAP, seconds=seconds), compare=False)
+        if site.contract.choices(horizon, situation) != ({},):
+            # Where the contract's charge jumps, values are those of the side that the plan is on.
+            situation = make_plan(site, horizon, situation, options).situation
         self._planner = Planner(site, horizon, situation, options)
         self._base = self._planner.formulation
         self._constants = balance_constants(self._base.declaration, horizon)

@@ -21,7 +21,7 @@ from pyomo.core.expr import LinearExpression
 
 from models.contract.component import Term
 from models.horizon import Array, Horizon, Integers
-from models.pieces import Curve, Declaration, Rows, Variable
+from models.pieces import Cost, Curve, Declaration, Rows, Variable
 from models.ramping import RampResults
 from models.site import Site
 from models.situation import Situation
@@ -49,13 +49,14 @@ class Formulation:
     declaration : Declaration
         All records. [-]
     unit_costs : frozenset of str
-        Keys of the costs that units declare; the rest is the contract's. [-]
+        Keys of the costs that units declare, and of what the contract pays for products; the rest is the
+        contract's at the meter. [-]
     setpoints : mapping
         Keys of the variables of each unit by its name, and of those it reads. [-]
     terms : tuple of (str, Term)
         The contract's terms. [-]
     metered : tuple of Rows
-        Rows of units that limit the metered import, by itself or with others. [-]
+        Rows of units and of the contract that limit the metered import, by itself or with others. [-]
     ramps : RampResults
         Keys of the energies of ramps that the terms count. [-]
     """
@@ -98,16 +99,21 @@ def formulate(site: Site, horizon: Horizon, situation: Situation) -> Formulation
     site.check_buses(units)
     contract = site.contract.declare(horizon, situation, site.meter)
     travelling, ramps = site.contract.declare_ramps(horizon, situation, site.meter, units.ramps)
-    declaration = Declaration.merged((units, contract, travelling))
+    outputs = _output_costs(site, horizon, situation, units)
+    declaration = Declaration.merged((units, contract, outputs, travelling))
     formulation = Formulation(
         site,
         horizon,
         situation,
         declaration,
-        frozenset(cost.key for cost in units.costs),
+        frozenset(cost.key for cost in (*units.costs, *outputs.costs)),
         {name: (*(v.key for v in part.variables), *part.reads) for name, part in parts.items()},
         site.contract.terms(horizon, situation),
-        tuple(r for r in units.rows if any(entry.variable == site.meter for entry in r.entries)),
+        (
+            *(r for r in units.rows if any(entry.variable == site.meter for entry in r.entries)),
+            # What the contract itself may break is a definition; what it asks of the import is a limit.
+            *(r for r in contract.rows if r.breakable),
+        ),
         ramps,
     )
     check_keys(declaration)
@@ -115,6 +121,26 @@ def formulate(site: Site, horizon: Horizon, situation: Situation) -> Formulation
     for curve in declaration.curves:
         check_convex(curve, bounds[curve.of])
     return formulation
+
+
+def _output_costs(site: Site, horizon: Horizon, situation: Situation, units: Declaration) -> Declaration:
+    """Return what the contract pays for products, as costs on whatever makes them."""
+    places = {v.key: v.intervals for v in units.variables}
+    everywhere = np.arange(len(horizon))
+    costs = []
+    for prefix, rate in site.contract.output_rates(horizon, situation):
+        for flow in units.flows:
+            coefficient = np.asarray(flow.coefficient, dtype=np.float64)
+            if flow.commodity != rate.commodity or not np.any(coefficient > 0):
+                continue
+            at = places.get(flow.variable)
+            at = everywhere if at is None else at
+            money = (rate.per_t * horizon.hours)[at]
+            constant = float(np.sum(money * np.broadcast_to(flow.constant, len(at))))
+            costs.append(
+                Cost(f"{prefix}_{flow.variable}", rate.group, flow.variable, money * coefficient, constant)
+            )
+    return Declaration(costs=tuple(costs))
 
 
 def check_keys(declaration: Declaration) -> None:

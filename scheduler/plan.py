@@ -23,10 +23,11 @@ from scheduler.calm import calmest
 from scheduler.cuts import Found, Search, SearchOptions
 from scheduler.errors import BrinewattError, NoRunnableDay, SolverError
 from scheduler.exact import absolute_energy_cost, energy_prices, exact_costs
-from scheduler.highs import Answer, Solver, arrays_of
+from scheduler.highs import Answer, Arrays, Solver, arrays_of
 from scheduler.lp import Formulation, Program, build, cost_vector, formulate
 from scheduler.result import Audit, Certificate, Comparison, Miss, Plan, Status
 from scheduler.revise import push, same_matrix
+from scheduler.sides import cheapest_side
 from scheduler.steps import (
     StepColumns,
     add_steps,
@@ -68,19 +69,24 @@ class PlanOptions:
         Loads of a past week on the horizon's intervals by circuit; empty if unknown. Each shape (n,). [kA]
     pattern_name : str
         What the pattern is, for people. [-]
+    calm : bool
+        Whether the calmest of the plans of almost equal cost is taken; without, any of them. [-]
     """
 
     search: SearchOptions = field(default_factory=SearchOptions)
     compare: bool = True
     pattern_ka: Mapping[str, Array] = field(default_factory=dict)
     pattern_name: str = "last week's pattern of loads"
+    calm: bool = True
 
 
 def make_plan(site: Site, horizon: Horizon, situation: Situation, options: PlanOptions | None = None) -> Plan:
     """Plan a horizon at the lowest cost, with a certificate.
 
-    Where a circuit states a thermal lag the plan is the cheapest one found with it; the certificate and the
-    comparisons stay those of the steady voltage (see `scheduler.thermal.plan_with_lag`).
+    Where the contract's charge jumps, or pays for something the site may do or leave, every side is planned
+    and the cheapest kept (see `scheduler.sides`). Where a circuit states a thermal lag the plan is the
+    cheapest one found with it; the certificate and the comparisons stay those of the steady voltage (see
+    `scheduler.thermal.plan_with_lag`).
 
     Parameters
     ----------
@@ -105,9 +111,22 @@ def make_plan(site: Site, horizon: Horizon, situation: Situation, options: PlanO
     SolverError
         If the solver gives no usable answer.
     """
+    options = options or PlanOptions()
+
+    def plan_on(now: Situation) -> Plan:
+        return _planned(site, horizon, now, options)
+
+    def caller(now: Situation) -> Planner:
+        free = replace(site, contract=replace(site.contract, components=()))
+        return Planner(free, horizon, now, replace(options, compare=False))
+
+    return cheapest_side(site.contract, horizon, situation, plan_on, caller)
+
+
+def _planned(site: Site, horizon: Horizon, situation: Situation, options: PlanOptions) -> Plan:
+    """Plan on one side of the contract's cliffs."""
     if not has_lag(site):
         return Planner(site, horizon, situation, options).plan()
-    options = options or PlanOptions()
     quiet = replace(options, compare=False)
     planner = Planner(site, horizon, situation, quiet)
     plan = plan_with_lag(planner, lambda other, now: Planner(other, horizon, now, quiet), options.search.gap)
@@ -145,16 +164,44 @@ class Planner:
         self.seconds[step] = self.seconds.get(step, 0.0) + time.perf_counter() - start
 
     def _load(self, elastic: bool) -> None:
-        with self._timed("build"):
-            self.program: Program = build(self.formulation, elastic)
+        self.program, arrays = self._written(elastic)
         with self._timed("transfer"):
-            self.solver = Solver(arrays_of(self.program.model))
+            self.solver = Solver(arrays)
         # In an elastic program limits may be broken, those on the metered import too.
         records = replace(self.formulation, metered=()) if elastic else self.formulation
         self.search = Search(records, self.solver, self.options.search)
         if self.formulation.metered:
             self.search.hold_down()
         self._held: list[int] = []
+
+    def _written(self, elastic: bool) -> tuple[Program, Arrays]:
+        """Write the program; a run of many windows writes it another way."""
+        with self._timed("build"):
+            program = build(self.formulation, elastic)
+        with self._timed("transfer"):
+            return program, arrays_of(program.model)
+
+    def least_cost(self) -> tuple[Found, Status]:
+        """Solve all stages without calming, steps, audit and comparisons.
+
+        Returns
+        -------
+        tuple of (Found, Status)
+            The cheapest plan with its bound, and whether duties are missed or limits broken. [-]
+
+        Raises
+        ------
+        SolverError
+            If the solver gives no usable answer.
+        """
+        with self._timed("solve"):
+            found, status = self._stages()
+        if not found.values:
+            raise SolverError(
+                f"no plan was found within {self.options.search.seconds:g} s and "
+                f"{self.options.search.rounds} rounds: allow more time"
+            )
+        return found, status
 
     def revise(self, situation: Situation) -> bool:
         """Take a new situation: other prices, stocks, nominations or targets. Lots belong to the site.
@@ -193,13 +240,7 @@ class Planner:
         SolverError
             If the solver gives no usable answer.
         """
-        with self._timed("solve"):
-            found, status = self._stages()
-        if not found.values:
-            raise SolverError(
-                f"no plan was found within {self.options.search.seconds:g} s and "
-                f"{self.options.search.rounds} rounds: allow more time"
-            )
+        found, status = self.least_cost()
         scale = absolute_energy_cost(self.formulation, found.values)
         stepped: Found | None = None
         if not needs_steps(self.formulation):
@@ -236,7 +277,7 @@ class Planner:
             self.search.chords,
             self.search.binaries,
         )
-        misses = self._misses(audited)
+        misses = missed(self.formulation, audited)
         if status is Status.MISSES and not misses:
             status = Status.PLAN
         formulation = self.formulation
@@ -358,6 +399,8 @@ class Planner:
             )
 
     def _calm(self, found: Found, most_cost: float) -> Found:
+        if not self.options.calm:
+            return found
         return calmest(self.search, found, most_cost, min(CALM_SECONDS, self.options.search.seconds))
 
     def _stepped(self, found: Found, status: Status, scale: float) -> tuple[Found, Found, Status]:
@@ -554,37 +597,6 @@ class Planner:
                 upper = variable.upper - share * np.abs(variable.upper)
                 self.solver.set_column_bounds(np.arange(place.start, place.stop), variable.lower, upper)
 
-    def _misses(self, audited: Audit) -> tuple[Miss, ...]:
-        found = []
-        for variable in self._miss_variables():
-            values = audited.values[variable.key]
-            hours = (
-                np.ones(variable.size)
-                if variable.intervals is None
-                else self.formulation.horizon.hours[variable.intervals]
-            )
-            quantity = float(np.sum(values * hours))
-            if quantity > MISS_TOLERANCE:
-                first = (
-                    int(np.flatnonzero(values > MISS_TOLERANCE)[0]) if np.any(values > MISS_TOLERANCE) else 0
-                )
-                interval = None if variable.intervals is None else int(variable.intervals[first])
-                unit = "t" if variable.unit in ("t", "t/h") else variable.unit
-                # A level outside its range counts for as long as it lasts.
-                unit = "t h" if variable.unit == "t" and variable.intervals is not None else unit
-                found.append(
-                    Miss(
-                        variable.key,
-                        variable.meaning,
-                        int(variable.miss_class or 0),
-                        quantity,
-                        unit,
-                        interval,
-                        variable.miss_price,
-                    )
-                )
-        return tuple(sorted(found, key=lambda miss: (miss.miss_class, miss.key)))
-
     def _circuit_loads(self) -> tuple[Variable, ...]:
         """Return the load of every circuit: the arguments of curves that are counted in kA."""
         arguments = {curve.of for curve in self.formulation.declaration.curves}
@@ -668,3 +680,49 @@ class Planner:
         groups = exact_costs(self.formulation, found.values)
         loads = {load.key.removesuffix("_load"): found.values[load.key] for load in self._circuit_loads()}
         return Comparison(name, found.cost, groups.get("energy"), loads, note)
+
+
+def missed(formulation: Formulation, audited: Audit) -> tuple[Miss, ...]:
+    """Return the duties that an audited plan does not meet.
+
+    Parameters
+    ----------
+    formulation : Formulation
+        The records. [-]
+    audited : Audit
+        Its exact simulation. [-]
+
+    Returns
+    -------
+    tuple of Miss
+        Duties not met, most important class first. [-]
+    """
+    found = []
+    for variable in formulation.declaration.variables:
+        if variable.miss_class is None:
+            continue
+        values = audited.values[variable.key]
+        hours = (
+            np.ones(variable.size)
+            if variable.intervals is None
+            else formulation.horizon.hours[variable.intervals]
+        )
+        quantity = float(np.sum(values * hours))
+        if quantity > MISS_TOLERANCE:
+            first = int(np.flatnonzero(values > MISS_TOLERANCE)[0]) if np.any(values > MISS_TOLERANCE) else 0
+            interval = None if variable.intervals is None else int(variable.intervals[first])
+            unit = "t" if variable.unit in ("t", "t/h") else variable.unit
+            # A level outside its range counts for as long as it lasts.
+            unit = "t h" if variable.unit == "t" and variable.intervals is not None else unit
+            found.append(
+                Miss(
+                    variable.key,
+                    variable.meaning,
+                    int(variable.miss_class or 0),
+                    quantity,
+                    unit,
+                    interval,
+                    variable.miss_price,
+                )
+            )
+    return tuple(sorted(found, key=lambda miss: (miss.miss_class, miss.key)))

@@ -277,6 +277,76 @@ class TemperatureLag:
         return sum(circuit.horizon_cost for circuit in self.circuits)
 
 
+@dataclass(frozen=True)
+class CallAnswer:
+    """What a site can do when it is called in one interval.
+
+    Parameters
+    ----------
+    interval : int
+        Interval at whose start the load must have changed. [-]
+    asked_mw, possible_mw : float
+        Change of import that is asked for, and the most that keeps all duties and limits. [MW]
+    """
+
+    interval: int
+    asked_mw: float
+    possible_mw: float
+
+
+@dataclass(frozen=True)
+class CallCheck:
+    """Simulated calls of one component at every hour of the plan day.
+
+    Parameters
+    ----------
+    component : str
+        Component that is paid to answer. [-]
+    answers : tuple of CallAnswer
+        One for each interval of the plan day in which it may be called. [-]
+    """
+
+    component: str
+    answers: tuple[CallAnswer, ...]
+
+    @property
+    def kept(self) -> bool:
+        """Whether every call is answered in full. [-]."""
+        return all(a.possible_mw >= a.asked_mw - CALL_TOLERANCE_MW for a in self.answers)
+
+    @property
+    def worst(self) -> CallAnswer | None:
+        """The call of which most is missing; None without any. [-]."""
+        return max(self.answers, key=lambda a: a.asked_mw - a.possible_mw, default=None)
+
+
+CALL_TOLERANCE_MW = 1e-2
+"""How much of a call may be missing by rounding. [MW]"""
+
+
+@dataclass(frozen=True)
+class Tried:
+    """One side of a contract's cliffs, and what planning on it gave.
+
+    Parameters
+    ----------
+    cases : mapping
+        Case by component. [-]
+    cost, lower_bound : float or None
+        Cost and bound of the plan; None if there is none. [currency]
+    refused : str
+        Why it was not taken although it may be cheaper; empty if it is possible. [-]
+    calls : tuple of CallCheck
+        Simulated calls of what is paid in it. [-]
+    """
+
+    cases: Mapping[str, str]
+    cost: float | None
+    lower_bound: float | None
+    refused: str = ""
+    calls: tuple[CallCheck, ...] = ()
+
+
 @dataclass(frozen=True, eq=False)
 class Plan:
     """A load plan with everything that is known about it.
@@ -307,6 +377,9 @@ class Plan:
         Wall time of each step. [s]
     lag : TemperatureLag or None
         What late room temperatures cost; None where no circuit states a thermal lag. [-]
+    tried : tuple of Tried
+        Sides of the contract's cliffs that were planned, this plan's among them; empty where a contract has
+        none. [-]
     """
 
     site: Site
@@ -321,3 +394,4 @@ class Plan:
     energy_price_per_mwh: Array
     seconds: Mapping[str, float] = field(default_factory=dict)
     lag: TemperatureLag | None = None
+    tried: tuple[Tried, ...] = ()

@@ -179,3 +179,10 @@ def test_all_bad_values_are_reported_at_once() -> None:
     )
     assert str(caught.value) == "; ".join(text for _, text in caught.value.problems)
     assert CellVoltage(2.4, -0.1, log_v=-0.1).k_effective == -0.1
+
+
+def test_scaled_voltage_is_a_multiple_at_every_density() -> None:
+    """Intercept, slope, age, gap and log term together: 1.01 times the voltage at any density."""
+    cell = CellVoltage(2.4, 0.1, log_v=0.05, age_years=3.0, drift_v_per_year=0.02, gap_mm=3.5)
+    for density in (0.5, 2.0, 8.0):
+        assert cell.scaled(1.01).voltage(density) == pytest.approx(1.01 * cell.voltage(density), rel=1e-12)

@@ -541,6 +541,30 @@ def test_a_folder_that_exists_is_refused_before_planning(tmp_path: Path) -> None
         check_before(tmp_path / "nowhere" / "plan", replace=False, ours=())
 
 
+def test_robustness_writes_text_table_and_chart(tmp_path: Path) -> None:
+    """The command prints whether the bound is met, and writes a row for each limit and margin."""
+    out = tmp_path / "robust"
+    result = run("robustness", lay(tmp_path), "--days", "10", "--seed", "3", "--out", out)
+    assert result.exit_code == 0
+    assert "the bound" in result.stdout
+    assert "(seed 3)" in result.stdout
+    assert names(out) == {"robustness.csv", "robustness.txt", "robustness.png"}
+    rows = table(out, "robustness.csv")
+    assert {row["margins"] for row in rows} == {"1", "0", "2"}
+    assert "store too low" in {row["limit"] for row in rows}
+    assert run("robustness", lay(tmp_path), "--days", "2", "--out", out).exit_code == 2
+
+
+def test_limits_prints_a_value_for_each(tmp_path: Path) -> None:
+    """The command prints the table and, asked for it, writes the same as files."""
+    result = run("limits", lay(tmp_path), "--out", tmp_path / "limits")
+    assert result.exit_code == 0
+    assert "DC voltage of room" in result.stdout
+    rows = table(tmp_path / "limits", "limits.csv")
+    assert [row["limit"] for row in rows] == ["DC voltage of room", "upper level of store"]
+    assert {row["comparable"] for row in rows} == {"1"}
+
+
 def test_values_are_published_with_the_plan_on_request(tmp_path: Path) -> None:
     """`--values` puts the table on the page, into the workbook and into values.csv; without, a hint."""
     site, out = lay(tmp_path), tmp_path / "out"

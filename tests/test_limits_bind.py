@@ -82,6 +82,12 @@ CIRCUIT = [
     ),
     # 100 cells * (2 + 0.1 * 8) V = 280 V.
     circuit_limit("DC voltage", At("room_load", 0, 8.0), {"rectifier": Rectifier(1, 1e3, 280.0, drop_v=0)}),
+    # 350 V less a fifth is the same 280 V.
+    circuit_limit(
+        "margin of the DC voltage",
+        At("room_load", 0, 8.0),
+        {"rectifier": Rectifier(1, 1e3, 350.0, drop_v=0, margin_percent=20.0)},
+    ),
     Binding(
         "rectifier unit out",
         lambda: stored(

@@ -135,3 +135,13 @@ def test_feed_of_more_than_the_whole_is_refused() -> None:
     """Hydrogen and chlorine of a feed together are at most 100 vol%."""
     with pytest.raises(InvalidValues, match="'feed_chlorine_percent' must be at most 100 less the hydrogen"):
         replace(TRAIN, feed_hydrogen_percent=2.5, feed_chlorine_percent=98.0)
+
+
+def test_margin_of_the_feed_is_left_free() -> None:
+    """6 % of 8 t/h leave 7.52; the least feed stays possible when a fact allows hardly more than it."""
+    train = replace(TRAIN, margin_percent=6.0)
+    assert train.declare(hours(1), NOTHING).variables[0].upper == pytest.approx([7.52])
+    tight = Situation(availability=(fact("train", "feed_max_t_per_h", 1.65),))
+    variable = train.declare(hours(1), tight).variables[0]
+    assert variable.lower == pytest.approx([1.6])
+    assert variable.upper == pytest.approx([1.6])

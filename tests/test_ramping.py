@@ -195,7 +195,7 @@ def test_a_metered_peak_is_never_below_the_interval_means(
     (term,) = demand.terms(horizon, now)
     with_ramps = term.with_ramps(ramp).cost(horizon, power)
     assert with_ramps >= term.cost(horizon, power) - 1e-9
-    (line,) = demand.bill(Profile(horizon, power, ramp), now)
+    (line,) = demand.bill(Profile(horizon, power, ramp_mwh=ramp), now)
     assert line.amount == pytest.approx(with_ramps, rel=1e-9)
     if demand.from_time == "00:00" and demand.metering_minutes <= horizon.lengths_min[0]:
         assert line.quantity >= power.max() - 1e-9

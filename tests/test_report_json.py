@@ -21,7 +21,7 @@ from scheduler.report.cautions import CAUTIONS
 from scheduler.report.columns import documented_fields
 from scheduler.report.plan_json import SCHEMA_VERSION, json_text, plan_document, write_plan_json
 from scheduler.report.wording import tidy
-from scheduler.result import Certificate, CircuitLag, Plan, TemperatureLag
+from scheduler.result import CallAnswer, CallCheck, Certificate, CircuitLag, Plan, TemperatureLag, Tried
 from tests.report_case import broken_plan, missed_plan, small_plan
 
 DIGESTS = {"site.toml": "0" * 64, "prices.csv": "1" * 64}
@@ -268,6 +268,7 @@ def test_documentation_and_document_agree() -> None:
         missed_plan(),
         audit=replace(missed_plan().audit, violations=violations),
         lag=TemperatureLag((CircuitLag("room_b", 0.1, 4.0, 0.2, 7.0),), 9.0, violations),
+        tried=(Tried({"off": "paid"}, 1.0, 0.9, "", (CallCheck("off", (CallAnswer(0, 3.0, 2.0),)),)),),
     )
     found = {named(path) for path in leaves(plan_document(plan, DIGESTS))}
     assert found == {row.name for row in documented_fields()}

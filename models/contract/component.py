@@ -9,18 +9,22 @@ from __future__ import annotations
 
 import re
 from abc import ABC, abstractmethod
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from itertools import product
 from typing import Any, ClassVar, TypeVar
 
 import numpy as np
 
-from models.checks import Rule
+from models.checks import Rule, between, check
+from models.contract.state import Carried
 from models.horizon import Array, Horizon, Integers
 from models.pieces import Cost, Declaration, Entry, Ramp, Rows, Variable
 from models.ramping import RampResults, declare_ramps
 from models.situation import Situation
 
+LARGEST_PEAK_MW = 1e5
+"""Peak beyond which none is looked for. [MW]"""
 PEAK_TOLERANCE_MW = 1e-7
 """How far a metered mean may stand above a peak by rounding. [MW]"""
 
@@ -53,6 +57,11 @@ class Profile:
         The intervals. [-]
     power_mw : ndarray
         Mean import on each interval, positive when drawing. Shape (n,). [MW]
+    reactive_mvar : ndarray, optional
+        Mean reactive power on each interval, positive when drawn as by an inductive load; None if it was
+        not metered. Shape (n,). [Mvar]
+    made_per_h : mapping
+        What was made on each interval, by commodity. Each shape (n,). [t/h]
     ramp_mwh : ndarray, optional
         Energy that ramps at the start of each interval draw beyond it (see `models.ramping`); none unless
         given. Shape (n,). [MWh]
@@ -60,6 +69,8 @@ class Profile:
 
     horizon: Horizon
     power_mw: Array
+    reactive_mvar: Array | None = None
+    made_per_h: Mapping[str, Array] = field(default_factory=dict)
     ramp_mwh: Array | None = None
 
 
@@ -76,7 +87,7 @@ class BillLine:
     quantity : float
         Quantity charged. [quantity_unit]
     quantity_unit : str
-        'MWh', 'MW', 'month'. [-]
+        'MWh', 'MW', 'MVA', 'Mvarh', 't', 'month', 'day'. [-]
     rate : float
         Price per unit of the quantity (for a line of many prices, the weighted mean). [currency/unit]
     amount : float
@@ -144,6 +155,56 @@ class Term(ABC):
             Values by key; empty for a term without variables. [as declared]
         """
         return {}
+
+    def energy_per_mwh(self, horizon: Horizon) -> Array | None:
+        """Return an energy price that stands in no cost record on the metered power itself.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+
+        Returns
+        -------
+        ndarray or None
+            Price on each interval, for the gap's denominator and for reports; None for a term without one.
+            Shape (n,). [currency/MWh]
+        """
+        return None
+
+    def exact_on(self, horizon: Horizon, prefix: str, power_mw: Array) -> dict[str, Array]:
+        """Return the same as `exact`, for a term whose variables depend on the length of intervals.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+        prefix : str
+            Start of every key of the term, as in `declare`. [-]
+        power_mw : ndarray
+            Mean import on each interval. Shape (n,). [MW]
+
+        Returns
+        -------
+        dict
+            Values by key; those of `exact` unless overridden. [as declared]
+        """
+        return self.exact(prefix, power_mw)
+
+    def peaks_in(self, prefix: str) -> tuple[tuple[str, Peak], ...]:
+        """Return the peaks that the term charges, each with the key of its variable.
+
+        Parameters
+        ----------
+        prefix : str
+            Start of every key of the term, as in `declare`. [-]
+
+        Returns
+        -------
+        tuple of (str, Peak)
+            Peaks; none for a term without. [-]
+        """
+        return ()
 
     def ramp_prices(self, horizon: Horizon) -> Array:
         """Return what a unit of ramp energy at the start of each interval can cost at most.
@@ -333,6 +394,10 @@ class Peak(Term):
         """Return the same with the energy of ramps (see `Term.with_ramps`)."""
         return replace(self, ramp_mwh=ramp_mwh)
 
+    def peaks_in(self, prefix: str) -> tuple[tuple[str, Peak], ...]:
+        """Return the peak itself (see `Term.peaks_in`)."""
+        return ((f"{prefix}_peak", self),)
+
     def ramps_above(self, power_mw: Array, peak_mw: float) -> Array:
         """Return which ramps lift a metered mean above a peak, by their price.
 
@@ -379,7 +444,8 @@ class Peak(Term):
             key,
             "MW",
             np.array([self.floor_mw]),
-            np.array([np.inf]),
+            # Not infinite: planes below a look-ahead's cost may fall with the peak for ever.
+            np.array([max(LARGEST_PEAK_MW, self.floor_mw)]),
             labels=(self.name,),
             meaning=f"billed peak of {self.name}",
         )
@@ -461,6 +527,74 @@ class Fixed(Term):
         return Declaration()
 
 
+@dataclass(frozen=True, eq=False)
+class OutputRate:
+    """Money for each tonne that the units of the site make of a commodity.
+
+    Parameters
+    ----------
+    name : str
+        Name of the rate, lower case with underscores. [-]
+    commodity : str
+        Commodity; what is made of it is the sum of all flows onto its bus from units that make it. [-]
+    per_t : ndarray
+        Money on each interval, negative for income. Shape (n,). [currency/t]
+    group : str
+        Cost group. [-]
+    """
+
+    name: str
+    commodity: str
+    per_t: Array
+    group: str = "other"
+
+    def cost(self, horizon: Horizon, made_per_h: Array) -> float:
+        """Return the money for what was made.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+        made_per_h : ndarray
+            What was made. Shape (n,). [t/h]
+
+        Returns
+        -------
+        float
+            Sum over the intervals. [currency]
+        """
+        return float(np.sum(self.per_t * horizon.hours * made_per_h))
+
+
+@dataclass(frozen=True, eq=False)
+class Call:
+    """A call for less or more load that a site is paid to answer at any hour.
+
+    Parameters
+    ----------
+    component : str
+        Name of the component. [-]
+    case : str
+        Case of the component in which the call is paid. [-]
+    drop_mw : ndarray
+        By how much the import must fall when called on an interval, negative where it must rise; 0 where
+        there is no call. Shape (n,). [MW]
+    notice_min : float
+        Time from the call until the load must be down. [min]
+    hours : float
+        How long the load stays down. [h]
+    fast : bool
+        Whether circuits may be unloaded and loaded again faster than their usual rates of change. [-]
+    """
+
+    component: str
+    case: str
+    drop_mw: Array
+    notice_min: float
+    hours: float
+    fast: bool = False
+
+
 class Component(ABC):
     """A part of a supply contract.
 
@@ -512,6 +646,73 @@ class Component(ABC):
         """Return the names of the price series the component needs. [-]."""
         return ()
 
+    def cases(self, horizon: Horizon, situation: Situation) -> tuple[str, ...]:
+        """Return the sides of a cliff on which a plan may stand.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+        situation : Situation
+            Prices, and the state of the billing periods. [-]
+
+        Returns
+        -------
+        tuple of str
+            Names of the cases; none for a component whose charge is convex in the load. A plan is made for
+            each and the cheapest kept; `terms` reads the chosen one from `Situation.state`. [-]
+        """
+        return ()
+
+    def carried(self, profile: Profile) -> tuple[Carried, ...]:
+        """Return what a profile adds to the component's state.
+
+        Parameters
+        ----------
+        profile : Profile
+            Metered load. [-]
+
+        Returns
+        -------
+        tuple of Carried
+            One for each billing period; none for a component without state. [-]
+        """
+        return ()
+
+    def output_rates(self, horizon: Horizon, situation: Situation) -> tuple[OutputRate, ...]:
+        """Return what the component pays or charges for what is made, beside what is drawn.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+        situation : Situation
+            Prices, and the state of the billing periods. [-]
+
+        Returns
+        -------
+        tuple of OutputRate
+            Rates on products. [-]
+        """
+        return ()
+
+    def calls(self, horizon: Horizon, situation: Situation) -> tuple[Call, ...]:
+        """Return the calls that the component is paid to answer.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+        situation : Situation
+            Prices, and the state of the billing periods. [-]
+
+        Returns
+        -------
+        tuple of Call
+            The calls; none for a component that is not paid for any. [-]
+        """
+        return ()
+
 
 @dataclass(frozen=True)
 class Contract:
@@ -525,13 +726,20 @@ class Contract:
         ISO 4217 code. [-]
     components : tuple of Component
         The components; names are unique. [-]
+    vat_percent : float
+        Value-added tax on the sum of all lines, 0 to 100; 0 where it is reclaimed. Plans leave it out. [%]
+    round_digits : int, optional
+        Decimal places to which each line of a bill is rounded, half up; not rounded unless given. [-]
     """
 
     name: str
     currency: str
     components: tuple[Component, ...] = field(default_factory=tuple)
+    vat_percent: float = 0.0
+    round_digits: int | None = None
 
     def __post_init__(self) -> None:
+        check(self, vat_percent=between(0, 100, "%"), round_digits=between(0, 6))
         names = [component.name for component in self.components]
         twice = sorted({name for name in names if names.count(name) > 1})
         if twice:
@@ -556,6 +764,88 @@ class Contract:
             (f"{component.name}_{term.name}", term)
             for component in self.components
             for term in component.terms(horizon, situation)
+        )
+
+    def choices(self, horizon: Horizon, situation: Situation) -> tuple[dict[str, str], ...]:
+        """Return every combination of cases that is still to be chosen.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+        situation : Situation
+            Prices, and the state of the billing periods; a component whose case it names has no choice. [-]
+
+        Returns
+        -------
+        tuple of dict
+            Case by component; one empty choice where there is nothing to choose. [-]
+
+        Raises
+        ------
+        ValueError
+            If the state names a case that its component does not have.
+        """
+        for part in self.components:
+            named = situation.state.cases.get(part.name)
+            known = () if named is None else part.cases(horizon, situation)
+            if known and not any(named == case or {named} == set(case.split("+")) for case in known):
+                raise ValueError(
+                    f"the state of the bill names the case '{named}' of component '{part.name}', which has "
+                    "only " + ", ".join(f"'{case}'" for case in known)
+                )
+        open_ = {
+            part.name: found
+            for part in self.components
+            if part.name not in situation.state.cases and (found := part.cases(horizon, situation))
+        }
+        return tuple(dict(zip(open_, chosen, strict=True)) for chosen in product(*open_.values()))
+
+    def after(self, profile: Profile, situation: Situation) -> Situation:
+        """Return the situation with the state of the bill after a metered profile.
+
+        Parameters
+        ----------
+        profile : Profile
+            What was metered since. [-]
+        situation : Situation
+            Holds the state before it. [-]
+
+        Returns
+        -------
+        Situation
+            The same with peaks so far and totals so far carried on; targets, expectations and cases as they
+            were. [-]
+        """
+        peaks, energy = dict(situation.peaks_mw), dict(situation.state.energy_mwh)
+        for part in self.components:
+            for found in part.carried(profile):
+                key = (part.name, found.period)
+                if found.peak is not None:
+                    peaks[key] = max(peaks.get(key, 0.0), found.peak)
+                if found.energy_mwh is not None:
+                    energy[key] = energy.get(key, 0.0) + found.energy_mwh
+        return replace(situation, peaks_mw=peaks, state=replace(situation.state, energy_mwh=energy))
+
+    def output_rates(self, horizon: Horizon, situation: Situation) -> tuple[tuple[str, OutputRate], ...]:
+        """Return all rates on products, each with the start of its keys.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+        situation : Situation
+            Prices, and the state of the billing periods. [-]
+
+        Returns
+        -------
+        tuple of (str, OutputRate)
+            Prefix `{component}_{rate}` and rate. [-]
+        """
+        return tuple(
+            (f"{part.name}_{rate.name}", rate)
+            for part in self.components
+            for rate in part.output_rates(horizon, situation)
         )
 
     def declare(self, horizon: Horizon, situation: Situation, meter: str) -> Declaration:

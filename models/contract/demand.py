@@ -14,6 +14,7 @@ import numpy as np
 from models.checks import at_least, one_of
 from models.contract import calendar
 from models.contract.component import BillLine, Component, Peak, Profile, Term, component_kind, key_name
+from models.contract.state import Carried
 from models.horizon import Array, Horizon, Integers
 from models.situation import Situation
 
@@ -98,9 +99,9 @@ class DemandCharge(Component):
         for month, starts, ends in self._counted(horizon):
             key = (self.name, month.label)
             floor = max(situation.peaks_mw.get(key, 0.0), situation.peak_targets_mw.get(key, 0.0), 0.0)
-            starts, ends = _telling_periods(horizon, starts, ends)
-            period, position, weight = _metered_means(horizon, starts, ends)
-            ramp_period, ramp_position, per_h = _ramps_inside(horizon, starts, ends)
+            starts, ends = telling_periods(horizon, starts, ends)
+            period, position, weight = metered_means(horizon, starts, ends)
+            ramp_period, ramp_position, per_h = ramps_inside(horizon, starts, ends)
             terms.append(
                 Peak(
                     month.label.replace("-", "_"),
@@ -161,6 +162,13 @@ class DemandCharge(Component):
             )
         return tuple(lines)
 
+    def carried(self, profile: Profile) -> tuple[Carried, ...]:
+        """Return the highest mean of each month (see `Component.carried`)."""
+        return tuple(
+            Carried(line.label.removeprefix("demand of "), peak=line.quantity)
+            for line in self.bill(profile, Situation())
+        )
+
     def _window(self) -> calendar.ClockWindow:
         return calendar.ClockWindow(self.seasons, self.day_types, self.from_time, self.to_time)
 
@@ -184,11 +192,23 @@ def _touched(horizon: Horizon, starts: Integers, ends: Integers) -> tuple[Intege
     return first, last
 
 
-def _telling_periods(horizon: Horizon, starts: Integers, ends: Integers) -> tuple[Integers, Integers]:
+def telling_periods(horizon: Horizon, starts: Integers, ends: Integers) -> tuple[Integers, Integers]:
     """Return the parts of metering periods inside the horizon, without those that tell nothing new.
 
     Periods inside one interval all have its load as their mean, and ramps count in the first: that one is
     enough.
+
+    Parameters
+    ----------
+    horizon : Horizon
+        The intervals. [-]
+    starts, ends : ndarray
+        Metering periods that touch the horizon. Each shape (k,). [min]
+
+    Returns
+    -------
+    tuple of ndarray
+        Starts and ends of the periods that are kept. Each shape (m,). [min]
     """
     starts, ends = np.maximum(starts, horizon.start_min), np.minimum(ends, horizon.end_min)
     first, last = _touched(horizon, starts, ends)
@@ -197,8 +217,22 @@ def _telling_periods(horizon: Horizon, starts: Integers, ends: Integers) -> tupl
     return starts[kept], ends[kept]
 
 
-def _ramps_inside(horizon: Horizon, starts: Integers, ends: Integers) -> tuple[Integers, Integers, Array]:
-    """Return which ramps count in which period: period, interval at whose start, 1/length [1/h]."""
+def ramps_inside(horizon: Horizon, starts: Integers, ends: Integers) -> tuple[Integers, Integers, Array]:
+    """Return which ramps count in which metering period.
+
+    Parameters
+    ----------
+    horizon : Horizon
+        The intervals. [-]
+    starts, ends : ndarray
+        Metering periods inside the horizon, from `telling_periods`. Each shape (k,). [min]
+
+    Returns
+    -------
+    tuple of ndarray
+        Period, interval at whose start the ramp is, and one over the period's length. Each shape (r,).
+        [-], [-], [1/h]
+    """
     # Periods of one month neither overlap nor touch out of order, so a search finds the only one.
     period = np.searchsorted(starts, horizon.starts_min, side="right") - 1
     inside = np.flatnonzero((period >= 0) & (horizon.starts_min < ends[period])) if len(starts) else starts
@@ -206,8 +240,22 @@ def _ramps_inside(horizon: Horizon, starts: Integers, ends: Integers) -> tuple[I
     return period.astype(np.int64), inside.astype(np.int64), 60.0 / (ends - starts)[period]
 
 
-def _metered_means(horizon: Horizon, starts: Integers, ends: Integers) -> tuple[Integers, Integers, Array]:
-    """Return the means over metering periods as weights on intervals: period, position, weight."""
+def metered_means(horizon: Horizon, starts: Integers, ends: Integers) -> tuple[Integers, Integers, Array]:
+    """Return the means over metering periods as weights on intervals.
+
+    Parameters
+    ----------
+    horizon : Horizon
+        The intervals. [-]
+    starts, ends : ndarray
+        Metering periods inside the horizon, from `telling_periods`. Each shape (k,). [min]
+
+    Returns
+    -------
+    tuple of ndarray
+        Number of the period, position of the interval and share of the interval in the mean, for each
+        weight. Each shape (w,). [-]
+    """
     first, last = _touched(horizon, starts, ends)
     parts = last - first + 1
     period = np.repeat(np.arange(len(starts)), parts)

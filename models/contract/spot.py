@@ -1,50 +1,26 @@
 """Energy at an index price, with adders per MWh.
 
-Owns the pass-through of a market price: index, losses and adders that do not follow the index
-(supplier's margin, volumetric network charge, levies, taxes). Knows no blocks and no imbalance.
+Owns the pass-through of a market price: index, settlement, losses and adders that do not follow the index.
+Knows no blocks and no imbalance.
 """
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass
 
 import numpy as np
 
-from models.checks import InvalidValues, between, check, finite
+from models.checks import InvalidValues, between, check, finite, one_of
 from models.contract import calendar
+from models.contract.adders import Adder, LossBand, adder_lines, adder_price, losses_on, losses_text
 from models.contract.component import BillLine, Component, Profile, Rate, Term, component_kind, key_name
-from models.horizon import Horizon, Series
+from models.contract.index import index_of, settled_mean
+from models.horizon import Array, Horizon, Series
 from models.situation import Situation
 
 INDEX_TERM = "index"
 """Name of the term that follows the index; no adder may take it."""
-
-
-@dataclass(frozen=True)
-class Adder:
-    """A price per MWh that does not follow the index.
-
-    Parameters
-    ----------
-    name : str
-        Name, lower case with underscores. [-]
-    per_mwh : float
-        Price; negative for a rebate. [currency/MWh]
-    on_losses : bool
-        Whether it is charged on the energy with losses, or on the metered energy. [-]
-
-    Raises
-    ------
-    InvalidValues
-        If the name is no key or the price not a finite number.
-    """
-
-    name: str
-    per_mwh: float
-    on_losses: bool = True
-
-    def __post_init__(self) -> None:
-        check(self, name=key_name(), per_mwh=finite())
 
 
 @component_kind("spot")
@@ -63,11 +39,22 @@ class SpotEnergy(Component):
     losses_percent : float
         Losses between the metering point and the point of supply: billed energy is metered energy
         times 1 + losses/100. From 0 to 100. [%]
+    loss_bands : tuple of LossBand
+        Losses by time band, in place of `losses_percent` where a band holds. [-]
+    settle_minutes : int, optional
+        Length over which the price is averaged before it is charged, 30 or 60: 60 settles quarter prices by
+        their hourly mean. As published unless given. [min]
+    factor : float
+        Factor on the index. [-]
+    least_per_mwh, most_per_mwh : float, optional
+        Collar of the index: no interval is charged less or more. [currency/MWh]
+    holidays : tuple of date
+        Days of the type 'holiday', for windows of adders and losses. [-]
 
     Raises
     ------
     InvalidValues
-        If a name is no key, is taken twice, or the losses are out of range.
+        If a name is no key, is taken twice, or a value breaks its rule.
 
     Notes
     -----
@@ -79,14 +66,35 @@ class SpotEnergy(Component):
     index: str = "day_ahead"
     adders_per_mwh: tuple[Adder, ...] = ()
     losses_percent: float = 0.0
+    loss_bands: tuple[LossBand, ...] = ()
+    settle_minutes: int | None = None
+    factor: float = 1.0
+    least_per_mwh: float | None = None
+    most_per_mwh: float | None = None
+    holidays: tuple[dt.date, ...] = ()
 
     def __post_init__(self) -> None:
-        check(self, name=key_name(), losses_percent=between(0, 100, "%"))
+        check(
+            self,
+            name=key_name(),
+            losses_percent=between(0, 100, "%"),
+            settle_minutes=one_of(30, 60),
+            factor=finite(),
+            least_per_mwh=finite(),
+            most_per_mwh=finite(),
+        )
+        problems = []
         taken = [INDEX_TERM, *(adder.name for adder in self.adders_per_mwh)]
         twice = sorted({name for name in taken if taken.count(name) > 1})
         if twice:
             text = f"'adders_per_mwh' must have different names, none '{INDEX_TERM}' (got {twice} twice)"
-            raise InvalidValues([("adders_per_mwh", text)])
+            problems.append(("adders_per_mwh", text))
+        least, most = self.least_per_mwh, self.most_per_mwh
+        if least is not None and most is not None and least > most:
+            text = f"'least_per_mwh' must be at most most_per_mwh {most:g} (got {least:g})"
+            problems.append(("least_per_mwh", text))
+        if problems:
+            raise InvalidValues(problems)
 
     def series_needed(self) -> tuple[str, ...]:
         """Return the name of the index. [-]."""
@@ -112,11 +120,12 @@ class SpotEnergy(Component):
         ValueError
             If the index is not among the series or leaves an interval without a price.
         """
-        index = Rate(INDEX_TERM, self._series(situation).on(horizon) * self._factor(True))
+        losses = self._losses(horizon)
+        price = self._series(horizon, situation).on(horizon)
         return (
-            index,
+            Rate(INDEX_TERM, price * losses),
             *(
-                Rate(adder.name, np.full(len(horizon), adder.per_mwh * self._factor(adder.on_losses)))
+                Rate(adder.name, adder_price(adder, horizon, losses, self.holidays))
                 for adder in self.adders_per_mwh
             ),
         )
@@ -142,15 +151,23 @@ class SpotEnergy(Component):
         ValueError
             If the index is not among the series or leaves an interval without a price.
         """
-        horizon, series = profile.horizon, self._series(situation)
+        horizon = profile.horizon
+        series = self._series(horizon, situation)
         mean_price = float(np.average(series.on(horizon), weights=horizon.hours))
-        metered = float(np.sum(profile.power_mw * horizon.hours))
+        losses = self._losses(horizon)
+        billed_mw = profile.power_mw * losses
+        billed = float(np.sum(billed_mw * horizon.hours))
         drawn = calendar.energy_mwh(
-            horizon, profile.power_mw, series.starts_min, series.starts_min + series.lengths_min
+            horizon, billed_mw, series.starts_min, series.starts_min + series.lengths_min
         )
-        billed = metered * self._factor(True)
-        amount = float(np.sum(series.values * drawn)) * self._factor(True)
-        lines = [
+        amount = float(np.sum(series.values * drawn))
+        how = "" if self.settle_minutes is None else f", settled on means of {self.settle_minutes} minutes"
+        if self.factor != 1.0:
+            how += f", x {self.factor:g}"
+        if self.least_per_mwh is not None or self.most_per_mwh is not None:
+            how += ", inside its collar"
+        text = losses_text(self.losses_percent, self.loss_bands)
+        return (
             BillLine(
                 self.name,
                 f"energy at the index {self.index}",
@@ -159,39 +176,22 @@ class SpotEnergy(Component):
                 amount / billed if billed else mean_price,
                 amount,
                 "energy",
-                f"sum over the index's intervals of {self._base(True)} x index",
-            )
-        ]
-        for adder in self.adders_per_mwh:
-            quantity = metered * self._factor(adder.on_losses)
-            lines.append(
-                BillLine(
-                    self.name,
-                    adder.name.replace("_", " "),
-                    quantity,
-                    "MWh",
-                    adder.per_mwh,
-                    quantity * adder.per_mwh,
-                    "energy",
-                    f"{self._base(adder.on_losses)} x price",
-                )
-            )
-        return tuple(lines)
+                f"sum over the index's intervals of metered energy{text} x index{how}",
+            ),
+            *adder_lines(self.name, self.adders_per_mwh, profile, losses, text, self.holidays),
+        )
 
-    def _factor(self, on_losses: bool) -> float:
-        return 1.0 + self.losses_percent / 100.0 if on_losses else 1.0
+    def _losses(self, horizon: Horizon) -> Array:
+        return losses_on(horizon, self.losses_percent, self.loss_bands, self.holidays)
 
-    def _base(self, on_losses: bool) -> str:
-        if on_losses and self.losses_percent:
-            return f"metered energy x (1 + {self.losses_percent:g} % losses)"
-        return "metered energy"
-
-    def _series(self, situation: Situation) -> Series:
-        series = situation.series.get(self.index)
-        if series is None:
-            known = ", ".join(repr(name) for name in sorted(situation.series)) or "none"
-            raise ValueError(
-                f"component '{self.name}' needs the price series '{self.index}', "
-                f"which was not given (given: {known})"
-            )
-        return series
+    def _series(self, horizon: Horizon, situation: Situation) -> Series:
+        """Return the price that is charged, on intervals of its own."""
+        found = index_of(self.name, self.index, situation)
+        if self.settle_minutes is not None:
+            found = settled_mean(found, horizon, self.settle_minutes)
+        values = np.clip(
+            self.factor * found.values,
+            -np.inf if self.least_per_mwh is None else self.least_per_mwh,
+            np.inf if self.most_per_mwh is None else self.most_per_mwh,
+        )
+        return Series(found.name, found.starts_min, found.lengths_min, values)

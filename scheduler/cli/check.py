@@ -28,10 +28,12 @@ def check(site: Path, day: dt.datetime | None) -> None:
     import models.kinds  # noqa: F401 - fills the registers of kinds
     from scheduler.lp import formulate
     from scheduler.read.inputs import read_inputs
+    from scheduler.sides import with_cases
 
     inputs = read_inputs(site, day.date() if day else None)
     with told_as_input(site):
-        formulate(inputs.site, inputs.horizon, inputs.situation)
+        for chosen in inputs.site.contract.choices(inputs.horizon, inputs.situation):
+            formulate(inputs.site, inputs.horizon, with_cases(inputs.situation, chosen))
     for note in inputs.notes:
         click.echo(f"note: {note}")
     click.echo(

@@ -19,11 +19,14 @@ from scheduler.cli.steps import copy_folder, finish, options_for, read, ready, t
 )
 @click.option("--out", type=click.Path(file_okay=False, path_type=Path), help="Folder for the plan.")
 @click.option("--replace", is_flag=True, help="Replace an older plan in that folder.")
+@click.option("--tight", is_flag=True, help="Plan the demo's tight day, on which many limits bind.")
 @click.option(
     "--values", "valued", is_flag=True, help="Also value one more of every stock, demand and limit: longer."
 )
 @click.pass_context
-def demo(ctx: click.Context, copy_to: Path | None, out: Path | None, replace: bool, valued: bool) -> None:
+def demo(
+    ctx: click.Context, copy_to: Path | None, out: Path | None, replace: bool, tight: bool, valued: bool
+) -> None:
     """Plan a day of an invented site with mercury, sodium and potash rooms.
 
     \b
@@ -42,7 +45,7 @@ def demo(ctx: click.Context, copy_to: Path | None, out: Path | None, replace: bo
             copy_folder(folder, copy_to)
             tell(f"Copied. Edit {copy_to / 'site.toml'}, then: brinewatt plan {copy_to / 'site.toml'}")
             return
-        site = folder / "site.toml"
+        site = folder / "tight_day" / "site.toml" if tight else folder / "site.toml"
         inputs = read(site, None, {})
         ready(inputs, out, replace)
         made = make_plan(inputs.site, inputs.horizon, inputs.situation, options_for(inputs, seconds=120.0))

@@ -72,6 +72,7 @@ ROLE_OPTIONS = (
     ("takes", "What pipeline customers take now, and what was announced to them."),
     ("profiles", "Profiles, for example other site load."),
     ("peaks", "Peaks so far in the billing month, and targets."),
+    ("state", "Totals and peaks of billing periods so far, and what is expected."),
 )
 
 Command = TypeVar("Command")

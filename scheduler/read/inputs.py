@@ -16,12 +16,14 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from models.cost_tables import CostTables
 from models.horizon import Horizon, Series, minute_of
 from models.site import Site
 from models.situation import Situation
 from scheduler.errors import InputError
 from scheduler.read.availability import read_availability
 from scheduler.read.context import Context
+from scheduler.read.cost_tables import NOTHING, read_cost_tables, read_rooms_file
 from scheduler.read.files import Source, load
 from scheduler.read.loads import loads_before, read_loads
 from scheduler.read.orders import read_orders
@@ -31,10 +33,14 @@ from scheduler.read.problems import Problems, close_match
 from scheduler.read.records import Toml, read_toml
 from scheduler.read.series import Need, check_needs, join
 from scheduler.read.site_file import ROLES, ContractRead, SiteFile, horizon_of, read_contract, read_site_file
+from scheduler.read.state import merged_peaks, read_state
 from scheduler.read.stocks import read_stocks
 from scheduler.read.takes import read_takes
 
 CONTRACT: Final = "contract"
+OF_THE_CONTRACT: Final = ("peaks", "state")
+"""Roles whose files name components of the site's own contract: not read where another one is given."""
+ROOMS: Final = "rooms"
 _NO_OVERRIDES: Final[Mapping[str, Path | Sequence[Path]]] = MappingProxyType({})
 
 
@@ -56,6 +62,8 @@ class Inputs:
         SHA-256 of every file, by 'role:name'. [-]
     notes : tuple of str
         What was read but is not used, or is used with a reserve. [-]
+    costs : CostTables
+        Prices, rooms, hypothetical rooms and the conversion; empty where the site states none. [-]
     """
 
     site: Site
@@ -64,6 +72,7 @@ class Inputs:
     actual_loads: Mapping[str, Series]
     digests: Mapping[str, str]
     notes: tuple[str, ...] = ()
+    costs: CostTables = NOTHING
 
 
 def read_inputs(
@@ -86,8 +95,8 @@ def read_inputs(
         Plan day; otherwise that of the site file, otherwise tomorrow in the site's zone. [-]
     overrides : mapping
         Files to read in place of those the site file names, by role: 'prices', 'profiles', 'orders',
-        'stocks', 'availability', 'loads', 'locks', 'takes', 'peaks' or 'contract'; relative to the
-        working folder. [-]
+        'stocks', 'availability', 'loads', 'locks', 'takes', 'peaks', 'state', 'contract' or 'rooms';
+        relative to the working folder. [-]
     sequence : int, optional
         Auction to take from market documents; otherwise that of the site file. [-]
     now : datetime, optional
@@ -110,9 +119,9 @@ def read_inputs(
     ValueError
         If `overrides` names a role that does not exist.
     """
-    unknown = sorted(set(overrides) - {*ROLES, CONTRACT})
+    unknown = sorted(set(overrides) - {*ROLES, CONTRACT, ROOMS})
     if unknown:
-        known = (*ROLES, CONTRACT)
+        known = (*ROLES, CONTRACT, ROOMS)
         near = close_match(unknown[0], known)
         raise ValueError(f"no such role of a file: {', '.join(unknown)} (known: {', '.join(known)}){near}")
     problems = Problems()
@@ -144,6 +153,28 @@ def clock_minute(site_path: Path, moment: dt.datetime) -> int:
     InputError
         If the site file cannot be read.
     """
+    zone = zone_of(site_path)
+    return minute_of(moment if moment.tzinfo is not None else moment.replace(tzinfo=zone))
+
+
+def zone_of(site_path: Path) -> ZoneInfo:
+    """Return the zone of a site.
+
+    Parameters
+    ----------
+    site_path : Path
+        Site file. [-]
+
+    Returns
+    -------
+    ZoneInfo
+        The zone of its days. [-]
+
+    Raises
+    ------
+    InputError
+        If the site file cannot be read.
+    """
     problems = Problems()
     source = load("site", str(site_path), Path(), problems)
     toml = read_toml(source, problems) if source is not None else None
@@ -151,7 +182,8 @@ def clock_minute(site_path: Path, moment: dt.datetime) -> int:
         raise InputError(problems.listed())
     site = read_site_file(toml, problems)
     problems.raise_if_any()
-    return minute_of(moment if moment.tzinfo is not None else moment.replace(tzinfo=site.zone))
+    # Without a zone there is a problem; this is for the types.
+    return site.zone or ZoneInfo("UTC")
 
 
 @dataclass(frozen=True)
@@ -192,7 +224,16 @@ class _Reader:
             }
         locks = read_loads(files["locks"].sources, context)
         takes = read_takes(files["takes"].sources, context)
-        peaks = read_peaks(files["peaks"].sources, contract, context)
+        costs = self._costs(site)
+        state = read_state(files["state"].sources, contract, context)
+        if CONTRACT in self.overrides:
+            context.notes.extend(
+                f"'{name}' belongs to the site's own contract and is not used with the one given"
+                for role in OF_THE_CONTRACT
+                if role not in self.overrides
+                for name in site.files.of(role)
+            )
+        peaks = merged_peaks(read_peaks(files["peaks"].sources, contract, context), state.peaks, context)
         self.problems.raise_if_any()
         if site.head is None or horizon is None or site.currency is None:
             raise RuntimeError(
@@ -222,10 +263,25 @@ class _Reader:
             end_stocks=stocks.end_t,
             nominations_t_per_d=orders.nominations_t_per_d,
             locks=locks,
+            state=state.state,
             announced_t_per_h=takes,
         )
         digests = {f"{source.role}:{source.name}": source.digest for source in self.sources}
-        return Inputs(works, situation, horizon, loads, digests, tuple(context.notes))
+        return Inputs(works, situation, horizon, loads, digests, tuple(context.notes), costs)
+
+    def _costs(self, site: SiteFile) -> CostTables:
+        tables = read_cost_tables(self.toml, site.units, site.complete, self.problems)
+        chosen = self.overrides.get(ROOMS)
+        if chosen is None:
+            return tables
+        if not isinstance(chosen, Path):
+            raise ValueError("the role 'rooms' takes one file")
+        source = load(ROOMS, str(chosen), Path(), self.problems)
+        toml = read_toml(source, self.problems) if source is not None else None
+        if source is None or toml is None:
+            return tables
+        self.sources.append(source)
+        return read_rooms_file(toml, tables, site.units, site.complete, self.problems)
 
     def _contract(self, site: SiteFile, horizon: Horizon | None) -> ContractRead:
         inside = self.toml.values.get("contract")
@@ -268,6 +324,9 @@ class _Reader:
 
     def _files(self, role: str, site: SiteFile) -> _Files:
         chosen = self.overrides.get(role)
+        if chosen is None and role in OF_THE_CONTRACT and CONTRACT in self.overrides:
+            # They name components of the site's own contract, which is not the one in use.
+            return _Files((), True)
         if chosen is None:
             names, folder = site.files.of(role), self.folder
         else:

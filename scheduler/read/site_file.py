@@ -27,7 +27,12 @@ from scheduler.read.problems import Problems, close_match, hint
 from scheduler.read.records import Place, Toml, build
 from scheduler.read.times import FIRST_YEAR, LAST_YEAR
 
-SECTIONS: Final = ("horizon", "shifts", "files", "loading", "product", "unit", "contract", "contract_file")
+COST_SECTIONS: Final = ("costs", "room", "hypothetical", "conversion")
+"""Keys of the tables about costs, read by `scheduler.read.cost_tables`."""
+SECTIONS: Final = (
+    *("horizon", "shifts", "files", "loading", "product", "unit", "contract", "contract_file"),
+    *COST_SECTIONS,
+)
 """Keys of the site file beside those of `Head`."""
 
 _NAME = re.compile(r"[a-z][a-z0-9_]*")
@@ -101,7 +106,7 @@ class FilesTable:
 
     Parameters
     ----------
-    prices, orders, stocks, availability, loads, locks, takes, profiles, peaks : tuple of str
+    prices, orders, stocks, availability, loads, locks, takes, profiles, peaks, state : tuple of str
         Files of each role; one name may stand without a list. [-]
     price_sequence : int, optional
         Auction to take from market documents that hold several. [-]
@@ -116,6 +121,7 @@ class FilesTable:
     takes: tuple[str, ...] = ()
     profiles: tuple[str, ...] = ()
     peaks: tuple[str, ...] = ()
+    state: tuple[str, ...] = ()
     price_sequence: int | None = None
 
     def __post_init__(self) -> None:
@@ -144,6 +150,7 @@ class FilesTable:
             "takes": self.takes,
             "profiles": self.profiles,
             "peaks": self.peaks,
+            "state": self.state,
         }[role]
 
 
@@ -157,6 +164,7 @@ ROLES: Final = (
     "locks",
     "takes",
     "peaks",
+    "state",
 )
 """Roles of the files beside the site file and the contract file, in the order they are read."""
 
@@ -266,8 +274,8 @@ def read_site_file(toml: Toml, problems: Problems) -> SiteFile:
     head = build(Head, own, top, problems, also_known=SECTIONS)
     # Zone and currency are checked by themselves, so that the other files can be read when
     # another key at the top is wrong.
-    zone = _zone(own.get("timezone"), top, problems)
-    currency = _currency(own.get("currency"), top, problems)
+    zone = zone_of(own.get("timezone"), top, problems)
+    currency = currency_of(own.get("currency"), top, problems)
     files = _section(FilesTable, "files", _lists(toml.values.get("files", {})), toml, problems)
     horizon_table = _section(HorizonTable, "horizon", toml.values.get("horizon", {}), toml, problems)
     loading = _section(LoadingTable, "loading", toml.values.get("loading", {}), toml, problems)
@@ -370,11 +378,17 @@ class ContractRead:
         Components that could be read. [-]
     complete : bool
         Whether every component could be read. [-]
+    vat_percent : float
+        Value-added tax on the bill. [%]
+    round_digits : int or None
+        Decimal places of a line of the bill. [-]
     """
 
     name: str
     components: tuple[Component, ...]
     complete: bool
+    vat_percent: float = 0.0
+    round_digits: int | None = None
 
     def contract(self, currency: str) -> Contract:
         """Return the contract.
@@ -389,7 +403,7 @@ class ContractRead:
         Contract
             The contract. [-]
         """
-        return Contract(self.name, currency, self.components)
+        return Contract(self.name, currency, self.components, self.vat_percent, self.round_digits)
 
 
 @dataclass(frozen=True)
@@ -402,10 +416,25 @@ class ContractHead:
         Name for people. [-]
     currency : str, optional
         ISO 4217 code; must be the site's. [-]
+    timezone : str, optional
+        IANA name of the zone of its clock, for bills without a site; must be the site's. [-]
+    vat_percent : float
+        Value-added tax on the bill, 0 to 100; 0 where it is reclaimed. [%]
+    round_digits : int, optional
+        Decimal places to which each line of a bill is rounded, half up, 0 to 6. [-]
+    notes : tuple of str
+        Sentences about the contract, such as that it is invented. [-]
     """
 
     name: str
     currency: str | None = None
+    timezone: str | None = None
+    vat_percent: float = 0.0
+    round_digits: int | None = None
+    notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        check(self, vat_percent=between(0, 100, "%"), round_digits=between(0, 6))
 
 
 def read_contract(
@@ -459,7 +488,9 @@ def read_contract(
             complete = False
         else:
             components.append(component)
-    return ContractRead(head.name if head else "", tuple(components), complete)
+    if head is None:
+        return ContractRead("", tuple(components), complete)
+    return ContractRead(head.name, tuple(components), complete, head.vat_percent, head.round_digits)
 
 
 def _section(cls: type[Any], key: str, values: object, toml: Toml, problems: Problems) -> Any:
@@ -472,7 +503,23 @@ def _lists(values: object) -> object:
     return {key: [value] if isinstance(value, str) else value for key, value in values.items()}
 
 
-def _zone(name: object, top: Place, problems: Problems) -> ZoneInfo | None:
+def zone_of(name: object, top: Place, problems: Problems) -> ZoneInfo | None:
+    """Return a time zone by its name.
+
+    Parameters
+    ----------
+    name : object
+        IANA name as it stands in the file; None without a problem where it is no text. [-]
+    top : Place
+        Where it stands. [-]
+    problems : Problems
+        Takes what is wrong. [-]
+
+    Returns
+    -------
+    ZoneInfo or None
+        The zone. [-]
+    """
     if not isinstance(name, str):
         return None
     try:
@@ -488,7 +535,23 @@ def _zone(name: object, top: Place, problems: Problems) -> ZoneInfo | None:
         return None
 
 
-def _currency(code: object, top: Place, problems: Problems) -> str | None:
+def currency_of(code: object, top: Place, problems: Problems) -> str | None:
+    """Return a currency by its code.
+
+    Parameters
+    ----------
+    code : object
+        ISO 4217 code as it stands in the file; None without a problem where it is no text. [-]
+    top : Place
+        Where it stands. [-]
+    problems : Problems
+        Takes what is wrong. [-]
+
+    Returns
+    -------
+    str or None
+        The code. [-]
+    """
     if not isinstance(code, str):
         return None
     if _CURRENCY.fullmatch(code):
@@ -537,6 +600,28 @@ def _units(toml: Toml, problems: Problems) -> tuple[tuple[Unit, ...], dict[str, 
         if unit is not None:
             units.append(unit)
     return tuple(units), classes, bool(tables) and len(units) == len(tables)
+
+
+def read_unit(table: object, place: Place, names: dict[str, str], problems: Problems) -> Unit | None:
+    """Return a unit from its table.
+
+    Parameters
+    ----------
+    table : object
+        What stands in the file. [-]
+    place : Place
+        Where it stands. [-]
+    names : dict
+        Where each name was used first; takes the unit's. [-]
+    problems : Problems
+        Takes what is wrong. [-]
+
+    Returns
+    -------
+    Unit or None
+        The unit; None if there was a problem. [-]
+    """
+    return _piece(UNIT_KINDS, "unit", table, place, names, problems)
 
 
 def _tables(key: str, toml: Toml, problems: Problems) -> Sequence[object]:

@@ -29,6 +29,13 @@ SHORT_CAUTION = (
 )
 """The same in one paragraph, for the terminal and the chart."""
 
+STUDY_CAUTION = (
+    "This is advice on figures only. Interlocks, permits, operating procedures, local codes and licensed "
+    "practice come first, always. Readings here are means for planning: they do not watch single cells, "
+    "hydrogen in chlorine, differential pressure or brine flow."
+)
+"""What stands on every study of readings."""
+
 MODEL_ACCURACY = (
     "The voltage model is good to 1-2 %: the gap is a statement about the optimiser, not about the plant."
 )

@@ -561,6 +561,15 @@ def documented_fields() -> tuple[Documented, ...]:
                 ("at", "-", "start of the first such interval"),
             ),
         ),
+        Documented("sides[].cases[].component", "-", "component of the contract whose charge has sides"),
+        Documented("sides[].cases[].case", "-", "side on which it was planned"),
+        Documented("sides[].cost", money, "cost of the plan on that side; null if there is none"),
+        Documented("sides[].lower_bound", money, "no plan on that side costs less"),
+        Documented("sides[].refused", "-", "why it was not taken; empty if it is possible"),
+        Documented("sides[].calls[].component", "-", "component that is paid to answer calls"),
+        Documented("sides[].calls[].start", "-", "interval of the simulated call, local time with offset"),
+        Documented("sides[].calls[].asked_mw", "MW", "change of import that is asked for"),
+        Documented("sides[].calls[].possible_mw", "MW", "the most of it that keeps all duties and limits"),
         Documented("bill[].component", "-", "component of the contract"),
         Documented("bill[].label", "-", "what is charged"),
         Documented("bill[].quantity", "as `quantity_unit`", "quantity charged"),
@@ -746,7 +755,7 @@ FURTHER_FILES: Final[Mapping[str, tuple[Documented, ...]]] = MappingProxyType(
         ),
     }
 )
-"""Columns of the further files of a plan's folder: patterns, with braces for names of the site."""
+"""Columns of the further files of a folder: patterns, with braces for names of the site."""
 
 FURTHER_MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
     {
@@ -757,6 +766,129 @@ FURTHER_MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
         "values.csv": "one row per number moved on the plan day; written by `brinewatt why SITE --all "
         "--csv FILE` and with `--values`.",
         "rectifiers.csv": "plan day, starting loads and each change of load.",
+    }
+)
+"""What a row of each is."""
+
+STUDY_FILES: Final[Mapping[str, tuple[Documented, ...]]] = MappingProxyType(
+    {
+        "robustness.csv": (
+            Documented("margins", "-", "multiple of the site's margins that the plan keeps: 1 as stated"),
+            Documented("limit", "-", "what may break, in words"),
+            Documented("kind", "-", "plant, permit, customer, reserve or peak"),
+            Documented("checked", "-", "how often it was checked: days times quarter hours"),
+            Documented("broken", "-", "how often it was passed"),
+            Documented("per_1000", "-", "broken in 1,000 checks"),
+            Documented("days", "-", "days on which it is passed"),
+            Documented("days_without_trip", "-", "of these, days without a trip"),
+            Documented("voltage_days", "-", "days on which it is passed when only the cell voltage differs"),
+            Documented("take_days", "-", "the same for what customers take"),
+            Documented("late_days", "-", "the same for late tankers and wagons"),
+            Documented("trip_days", "-", "the same for trips"),
+            Documented("worst", "as `unit`", "greatest excess"),
+            Documented("unit", "-", "unit of the excess"),
+        ),
+        "limits.csv": (
+            Documented("limit", "-", "what is taken away, in words"),
+            Documented("value", "currency", "cost of the horizon with the limit less cost without it"),
+            Documented("moved_circuit", "-", "circuit whose load differs most; empty if none moves"),
+            Documented("moved_at", "-", "start of that interval, local time with offset"),
+            Documented("moved_ka", "kA", "by how much"),
+            Documented("comparable", "-", "1 if both are plans that meet all duties, else 0: no value then"),
+        ),
+        "readings.csv": (
+            Documented("time", "-", "local time with offset from UTC, ISO 8601"),
+            Documented("circuit", "-", "circuit"),
+            Documented("load_ka", "kA", "load"),
+            Documented("density_ka_per_m2", "kA/m2", "current density"),
+            Documented("cell_voltage_v", "V", "mean voltage of a cell, as read"),
+            Documented(
+                "voltage_today_v",
+                "V",
+                "the same less what drift, temperature and strength of its time add by the fit",
+            ),
+            Documented("fitted_voltage_v", "V", "voltage of the fit at the conditions of the reading"),
+            Documented("residual_v", "V", "reading less fit"),
+            Documented(
+                "flag",
+                "-",
+                "`far`: far from the fit and part of it; `left out`: not part of it; `far efficiency`: its "
+                "analysis is far from the fit of the efficiency",
+            ),
+            Documented("place", "-", "line or row of the file of readings"),
+        ),
+        "effects.csv": (
+            Documented(
+                "line",
+                "-",
+                "`planned`, then `price`, `volume`, `efficiency`, `other_load`, then `actual`: planned and "
+                "effects add up to actual",
+            ),
+            Documented("amount", "currency", "power bill of the day, or effect on it, rounded to cents"),
+        ),
+        "intervals.csv": (
+            *_WHEN,
+            Documented("{planned_or_actual}_import_mw", "MW", "import of the site"),
+            Documented(
+                "{planned_or_actual}_other_mw", "MW", "import beside rectifiers and circuit auxiliaries"
+            ),
+            Documented("{circuit}_{planned_or_actual}_load_ka", "kA", "load"),
+            Documented("{circuit}_planned_ac_power_mw", "MW", "AC power before the rectifiers, planned"),
+            Documented("{circuit}_model_ac_power_mw", "MW", "the same by the model at actual loads"),
+            Documented("{circuit}_actual_ac_power_mw", "MW", "the same as metered"),
+        ),
+        "chlorine.csv": (
+            Documented("way", "-", "`kah`, `sales` (sold, used and stored) or `alkali`"),
+            Documented("chlorine_t", "t", "chlorine made, as Cl2"),
+            Documented("uncertainty_t", "t", "half width of its 95 % interval"),
+            Documented("source", "-", "`value from memory` where an uncertainty in it is one, else `given`"),
+        ),
+    }
+)
+"""Columns of the files of studies, which stand in folders of their own."""
+
+STUDY_MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "robustness.csv": "one row per multiple of the margins and limit.",
+        "limits.csv": "one row per limit.",
+        "readings.csv": "from `calibrate`, one row per reading.",
+        "effects.csv": "from `after`, bills and effects.",
+        "intervals.csv": "from `after`, plan day, one row per interval.",
+        "chlorine.csv": "from `after`, one row for each way of counting.",
+    }
+)
+"""What a row of each is."""
+
+
+BILL_FILES: Final[Mapping[str, tuple[Documented, ...]]] = MappingProxyType(
+    {
+        "bill.csv": (
+            Documented("component", "-", "component of the contract"),
+            Documented("label", "-", "what is charged"),
+            Documented("quantity", "as `quantity_unit`", "quantity charged"),
+            Documented("quantity_unit", "-", "unit of the quantity"),
+            Documented("rate", "currency/unit", "price; weighted mean for a line of many prices"),
+            Documented("amount", "currency", "amount, not rounded"),
+            Documented("paid", "currency", "amount as rounded by the contract"),
+            Documented("group", "-", "cost group"),
+            Documented("formula", "-", "how the amount follows, in words"),
+        ),
+        "differences.csv": (
+            Documented("component", "-", "component of the contract, or a name on the invoice"),
+            Documented("label", "-", "what is charged"),
+            Documented("billed", "currency", "amount by the contract; empty if it has no such line"),
+            Documented("invoiced", "currency", "amount on the invoice; empty if it has no such line"),
+            Documented("difference", "currency", "invoice less bill"),
+            Documented("reason", "-", "what differs; empty if nothing"),
+        ),
+    }
+)
+"""Columns of the files of a bill."""
+
+BILL_MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "bill.csv": "of `brinewatt bill`, one row per line of the bill.",
+        "differences.csv": "of `brinewatt bill --invoice`, one row per line of bill or invoice.",
     }
 )
 """What a row of each is."""
@@ -1058,9 +1190,9 @@ def readme_table() -> str:
         ),
         *(
             line
-            for file, rows in FURTHER_FILES.items()
+            for file, rows in {**FURTHER_FILES, **STUDY_FILES, **BILL_FILES}.items()
             for line in _markdown(
-                f"`{file}`: {FURTHER_MEANINGS[file]}",
+                f"`{file}`: {({**FURTHER_MEANINGS, **STUDY_MEANINGS, **BILL_MEANINGS})[file]}",
                 described,
                 ((f"`{row.name}`", row.unit, row.meaning) for row in rows),
             )

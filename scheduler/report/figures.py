@@ -358,6 +358,9 @@ def touched_limits(plan: Plan) -> tuple[TouchedLimit, ...]:
         level = plan.audit.values[stock.key]
         room = TOUCHING * np.maximum(stock.upper - stock.lower, 0.0)
         lower = np.where(stock.lower > np.min(stock.lower), -np.inf, stock.lower)
+        if stock.initial == 0.0:
+            # What starts with nothing, as wagons to be loaded, is not planned down to it.
+            lower = np.where(lower == 0.0, -np.inf, lower)
         for side, limit, gap in (
             ("upper", stock.upper, stock.upper - level),
             ("lower", lower, level - lower),

@@ -109,3 +109,16 @@ def write_text(path: Path, text: str) -> None:
         Content. [-]
     """
     path.write_text(text if text.endswith("\n") else text + "\n", encoding="utf-8")
+
+
+def write_exactly(path: Path, text: str) -> None:
+    """Write a text file with the line breaks of the text.
+
+    Parameters
+    ----------
+    path : Path
+        File. [-]
+    text : str
+        Content. [-]
+    """
+    path.write_text(text, encoding="utf-8", newline="")

@@ -165,6 +165,25 @@ def plan_document(plan: Plan, digests: Mapping[str, str], notes: Iterable[str] =
             }
             for line in audit.bill
         ],
+        "sides": [
+            {
+                "cases": [{"component": part, "case": case} for part, case in side.cases.items()],
+                "cost": tidy(side.cost),
+                "lower_bound": tidy(side.lower_bound),
+                "refused": side.refused,
+                "calls": [
+                    {
+                        "component": check.component,
+                        "start": local_start(plan.horizon, answer.interval),
+                        "asked_mw": tidy(answer.asked_mw),
+                        "possible_mw": tidy(answer.possible_mw),
+                    }
+                    for check in side.calls
+                    for answer in check.answers
+                ],
+            }
+            for side in plan.tried
+        ],
         "comparisons": _comparisons(plan),
         "temperature_lag": _temperature_lag(plan),
         "stocks": _stocks(plan),

@@ -39,6 +39,8 @@ WIDTH = 100
 
 LOAD_SHOWN_KA = 0.05
 """Change of load below which the summary shows none. [kA]"""
+SAME_COST = 0.005
+"""Difference of two costs that counts as none. [currency]"""
 MOST_LOADS = 16
 """Loads of one circuit shown in the summary."""
 MOST_ROWS = 6
@@ -245,8 +247,27 @@ def _money(plan: Plan) -> list[str]:
         )
     for comparison in plan.comparisons:
         lines += _wrapped(comparison_words(plan, comparison), indent=2)
+    lines += _sides(plan)
     lines += _wrapped(f"{certificate_words(plan)} {MODEL_ACCURACY}", indent=2)
     lines += _temperature_lag(plan)
+    return lines
+
+
+def _sides(plan: Plan) -> list[str]:
+    """Return what each side of the contract's cliffs costs, and why one was not taken."""
+    currency = plan.site.contract.currency
+    lines: list[str] = []
+    for side in plan.tried:
+        name = plain(", ".join(f"{component} = {case}" for component, case in side.cases.items()))
+        if side.refused:
+            text = plain(side.refused)
+        elif side.cost is None:
+            text = "no plan"
+        elif abs(side.cost - plan.audit.cost) <= SAME_COST:
+            text = "this plan"
+        else:
+            text = f"{fixed(side.cost - plan.audit.cost, 2, True)} {currency} more"
+        lines += _wrapped(f"Contract on {name}: {text}.", indent=2)
     return lines
 
 

@@ -1,0 +1,418 @@
+"""Capacity charges: contracted and minimum demand, excess, ratchets, kVA, by month or year.
+
+Owns what is billed for a period's highest mean beyond the plain monthly price of `demand`, and contracted
+capacity as a given or a decision. Charges that jump with full-load hours stand in `utilisation`.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from models.checks import InvalidValues, Rule, above, at_least, between, one_of
+from models.contract import calendar
+from models.contract.calendar import LocalMonth
+from models.contract.component import (
+    BillLine,
+    Component,
+    Fixed,
+    Profile,
+    Term,
+    component_kind,
+    key_name,
+)
+from models.contract.periods import Cycle, Metered, billing_day_rule, days_in, joined_peak, metered
+from models.contract.primitives import ChosenCapacity, capacity_charge, cheapest_capacity
+from models.contract.state import Carried
+from models.contract.totals import term_name
+from models.horizon import Horizon
+from models.situation import Situation
+
+MEASURES = ("kw", "kva", "kw_or_kva")
+"""What is billed: real power, apparent power, or the greater of real power and a share of apparent power."""
+
+
+@component_kind("capacity")
+@dataclass(frozen=True)
+class CapacityCharge(Component):
+    """A price on the billed demand of each month or year.
+
+    Parameters
+    ----------
+    name : str
+        Name of the component, lower case with underscores. [-]
+    per_mw : float
+        Price of the billed demand of a whole period, 0 or more. [currency/MW or currency/MVA]
+    metering_minutes : int
+        Length of a metering period, 15, 30 or 60. [min]
+    per : str
+        'month' or 'year': the period over which the highest mean counts. [-]
+    price_per_day : bool
+        Whether `per_mw` is a price for each day of the period that a bill covers. [-]
+    measure : str
+        'kw', 'kva', or 'kw_or_kva': the greater of real power and `kva_share` of apparent power. [-]
+    kva_share : float
+        Share of the apparent power that counts under 'kw_or_kva', above 0 to 1. [-]
+    power_factor : float, optional
+        Power factor of the site, above 0 to 1, for plans and for profiles without reactive power. [-]
+    power_factor_least : float, optional
+        Power factor below which billed demand is raised by the difference: D * (1 + least - factor). [-]
+    contracted_mw : float, optional
+        Contracted capacity: billed also where less was drawn. [MW or MVA]
+    contracted_range_mw : tuple of float, optional
+        Range from which a plan chooses the contracted capacity, one for all its periods. [MW or MVA]
+    excess_per_mw : float
+        Price of demand above the contracted capacity, on top of `per_mw`, 0 or more. [currency/MW]
+    excess_tolerance_percent : float
+        By how much the contracted capacity may be exceeded without excess, 0 or more. [%]
+    minimum_mw : float
+        Least billed demand, 0 or more. [MW or MVA]
+    ratchet_percent : float
+        Share of the highest demand of earlier periods that is billed at least, 0 to 100. [%]
+    ratchet_periods : int
+        How many earlier periods count, 0 or more. [-]
+    ratchet_months : tuple of int
+        Months whose demand counts for the ratchet, 1 to 12; empty for all. [-]
+    billing_day, first_month : int
+        When a billing period begins: day of the month, 1 to 28, and month of a year. [-]
+    seasons : tuple of int
+        Months in which a peak counts; a period that begins outside them is not charged. [-]
+    day_types, from_time, to_time, holidays : optional
+        When a peak counts, as in `models.contract.demand`. [-]
+
+    Raises
+    ------
+    InvalidValues
+        If a value breaks its rule or two contradict each other.
+
+    Notes
+    -----
+    ``billed = max(D, contracted, minimum, ratchet * highest earlier D)`` and
+    ``charge = per_mw * billed + excess_per_mw * max(0, D - contracted * (1 + tolerance))`` with D the highest
+    metered mean of the period in the measure billed.
+    """
+
+    name: str
+    per_mw: float
+    metering_minutes: int
+    per: Literal["month", "year"] = "month"
+    price_per_day: bool = False
+    measure: Literal["kw", "kva", "kw_or_kva"] = "kw"
+    kva_share: float = 1.0
+    power_factor: float | None = None
+    power_factor_least: float | None = None
+    contracted_mw: float | None = None
+    contracted_range_mw: tuple[float, float] | None = None
+    excess_per_mw: float = 0.0
+    excess_tolerance_percent: float = 0.0
+    minimum_mw: float = 0.0
+    ratchet_percent: float = 0.0
+    ratchet_periods: int = 0
+    ratchet_months: tuple[int, ...] = ()
+    billing_day: int = 1
+    first_month: int = 1
+    seasons: tuple[int, ...] = ()
+    day_types: tuple[str, ...] = ()
+    from_time: str = "00:00"
+    to_time: str = "24:00"
+    holidays: tuple[dt.date, ...] = ()
+
+    def __post_init__(self) -> None:
+        calendar.check_with_window(
+            self,
+            self._window,
+            name=key_name(),
+            per_mw=at_least(0, "currency/MW"),
+            metering_minutes=one_of(*calendar.METERING_MINUTES),
+            per=one_of("month", "year"),
+            measure=one_of(*MEASURES),
+            kva_share=_share(),
+            power_factor=_share(),
+            power_factor_least=_share(),
+            contracted_mw=at_least(0, "MW"),
+            contracted_range_mw=at_least(0, "MW"),
+            excess_per_mw=at_least(0, "currency/MW"),
+            excess_tolerance_percent=at_least(0, "%"),
+            minimum_mw=at_least(0, "MW"),
+            ratchet_percent=between(0, 100, "%"),
+            ratchet_periods=at_least(0),
+            ratchet_months=calendar.month_numbers(),
+            billing_day=billing_day_rule(),
+            first_month=between(1, 12),
+        )
+        problems = []
+        chosen = self.contracted_range_mw
+        if chosen is not None:
+            if self.contracted_mw is not None:
+                problems.append(
+                    ("contracted_range_mw", "give 'contracted_mw' or 'contracted_range_mw', not both")
+                )
+            if chosen[0] > chosen[1]:
+                problems.append(
+                    ("contracted_range_mw", f"'contracted_range_mw' must be in order (got {list(chosen)})")
+                )
+            if self.ratchet_periods or self.excess_tolerance_percent or self.price_per_day:
+                problems.append(
+                    (
+                        "contracted_range_mw",
+                        "a capacity that is chosen cannot have a ratchet, a tolerance or a price per day: "
+                        "give 'contracted_mw' instead",
+                    )
+                )
+        if self.excess_per_mw > 0 and chosen is None and self.contracted_mw is None:
+            problems.append(
+                ("excess_per_mw", "'excess_per_mw' needs 'contracted_mw' or 'contracted_range_mw'")
+            )
+        if bool(self.ratchet_percent) != bool(self.ratchet_periods):
+            problems.append(
+                ("ratchet_percent", "'ratchet_percent' and 'ratchet_periods' must be given together, above 0")
+            )
+        if problems:
+            raise InvalidValues(problems)
+
+    @property
+    def _cycle(self) -> Cycle:
+        return Cycle(self.per, self.billing_day, self.first_month)
+
+    def _window(self) -> calendar.ClockWindow:
+        return calendar.ClockWindow(self.seasons, self.day_types, self.from_time, self.to_time)
+
+    @property
+    def _unit(self) -> str:
+        return "MW" if self.measure == "kw" else "MVA"
+
+    @property
+    def _needs_factor(self) -> bool:
+        return self.measure != "kw" or self.power_factor_least is not None
+
+    def _factor(self) -> float:
+        """Billed demand per MW at the stated power factor."""
+        if not self._needs_factor:
+            return 1.0
+        factor = self.power_factor
+        if factor is None:
+            raise ValueError(
+                f"component '{self.name}' is billed by reactive power: state its 'power_factor', or give a "
+                "profile with reactive power"
+            )
+        least = self.power_factor_least or 0.0
+        return self._measured(1.0, 1.0 / factor) * (1.0 + max(least - factor, 0.0))
+
+    def _measured(self, real: float, apparent: float) -> float:
+        if self.measure == "kw":
+            return real
+        return apparent if self.measure == "kva" else max(real, self.kva_share * apparent)
+
+    def _charged(self, horizon: Horizon) -> list[LocalMonth]:
+        return [
+            period
+            for period in self._cycle.periods(horizon)
+            if self.per == "year" or not self.seasons or period.number in self.seasons
+        ]
+
+    def _price(self, horizon: Horizon, period: LocalMonth) -> float:
+        return self.per_mw * (days_in(horizon, period) if self.price_per_day else 1.0)
+
+    def _earlier(self, label: str) -> list[str]:
+        """Labels of the earlier periods that count for the ratchet."""
+        if self.per == "year":
+            return [f"{int(label) - back:04d}" for back in range(1, self.ratchet_periods + 1)]
+        year, month = (int(part) for part in label.split("-"))
+        found = []
+        for back in range(1, self.ratchet_periods + 1):
+            y, m = divmod(12 * year + month - 1 - back, 12)
+            if not self.ratchet_months or m + 1 in self.ratchet_months:
+                found.append(f"{y:04d}-{m + 1:02d}")
+        return found
+
+    def terms(self, horizon: Horizon, situation: Situation) -> tuple[Term, ...]:
+        """Return peaks and excess of each period, or the chosen capacity (see `Component.terms`)."""
+        factor = self._factor()
+        charged = self._charged(horizon)
+        found = {
+            p.label: metered(horizon, p, self.metering_minutes, self._window(), self.holidays)
+            for p in charged
+        }
+        if self.contracted_range_mw is not None:
+            return self._chosen(horizon, situation, charged, found, factor)
+        terms: list[Term] = []
+        rho = self.ratchet_percent / 100.0
+        for period in charged:
+            key = (self.name, period.label)
+            own_floor = max(situation.peaks_mw.get(key, 0.0), situation.peak_targets_mw.get(key, 0.0), 0.0)
+            floor = max(own_floor, self.contracted_mw or 0.0, self.minimum_mw)
+            parts = [(found[period.label], factor)]
+            for label in self._earlier(period.label):
+                before = (self.name, label)
+                floor = max(floor, rho * situation.peaks_mw.get(before, 0.0))
+                if label in found:
+                    floor = max(floor, rho * situation.peak_targets_mw.get(before, 0.0))
+                    parts.append((found[label], rho * factor))
+            name = term_name(period)
+            terms.append(joined_peak(name, self._price(horizon, period), parts, floor))
+            if self.excess_per_mw > 0 and self.contracted_mw is not None:
+                free = self.contracted_mw * (1.0 + self.excess_tolerance_percent / 100.0)
+                price = self.excess_per_mw * (days_in(horizon, period) if self.price_per_day else 1.0)
+                over = joined_peak(f"{name}_excess", price, parts[:1], max(free, own_floor))
+                terms += [over, Fixed(f"{name}_free", -price * free, "demand")]
+        return tuple(terms)
+
+    def _chosen(
+        self,
+        horizon: Horizon,
+        situation: Situation,
+        charged: list[LocalMonth],
+        found: dict[str, Metered],
+        factor: float,
+    ) -> tuple[Term, ...]:
+        if self.contracted_range_mw is None or not charged:
+            return ()
+        peaks = []
+        for period in charged:
+            key = (self.name, period.label)
+            floor = max(
+                situation.peaks_mw.get(key, 0.0), situation.peak_targets_mw.get(key, 0.0), self.minimum_mw
+            )
+            peaks.append(
+                joined_peak(
+                    term_name(period),
+                    self.per_mw + self.excess_per_mw,
+                    [(found[period.label], factor)],
+                    floor,
+                )
+            )
+        each = tuple(self.per_mw for _ in charged)
+        over = tuple(self.per_mw + self.excess_per_mw for _ in charged)
+        return (ChosenCapacity("capacity", each, over, tuple(peaks), *self.contracted_range_mw),)
+
+    def _highest(self, profile: Profile, period: LocalMonth) -> float:
+        """Highest metered mean of a period in the measure billed, its power factor included."""
+        horizon = profile.horizon
+        found = metered(horizon, period, self.metering_minutes, self._window(), self.holidays)
+        reactive = profile.reactive_mvar
+        if not self._needs_factor or reactive is None:
+            return self._factor() * found.highest(profile)
+        real = found.means(profile.power_mw)
+        apparent = np.hypot(real, found.means(reactive))
+        highest = max(
+            (self._measured(max(p, 0.0), s) for p, s in zip(real.tolist(), apparent.tolist(), strict=True)),
+            default=0.0,
+        )
+        least = self.power_factor_least or 0.0
+        return highest * (1.0 + max(least - _mean_factor(profile, period), 0.0))
+
+    def carried(self, profile: Profile) -> tuple[Carried, ...]:
+        """Return the highest mean of each period in the measure billed (see `Component.carried`)."""
+        return tuple(
+            Carried(period.label, peak=self._highest(profile, period))
+            for period in self._charged(profile.horizon)
+        )
+
+    def bill(self, profile: Profile, situation: Situation) -> tuple[BillLine, ...]:
+        """Return a line for billed demand and one for the excess of each period (see `Component.bill`)."""
+        horizon = profile.horizon
+        charged = self._charged(horizon)
+        highest = {
+            p.label: max(self._highest(profile, p), situation.peaks_mw.get((self.name, p.label), 0.0))
+            for p in charged
+        }
+        if self.contracted_range_mw is not None:
+            return self._bill_of_chosen(charged, highest)
+        lines = []
+        for period in charged:
+            demand = highest[period.label]
+            candidates = {
+                f"highest {self.metering_minutes}-minute mean {demand:,.3f}": demand,
+                f"contracted capacity {self.contracted_mw or 0.0:,.3f}": self.contracted_mw or 0.0,
+                f"minimum {self.minimum_mw:,.3f}": self.minimum_mw,
+            }
+            for label in self._earlier(period.label):
+                earlier = max(highest.get(label, 0.0), situation.peaks_mw.get((self.name, label), 0.0))
+                text = f"{self.ratchet_percent:g} % of the {earlier:,.3f} of {label}"
+                candidates[text] = self.ratchet_percent / 100.0 * earlier
+            reason = max(candidates, key=lambda text: candidates[text])
+            billed, days = candidates[reason], days_in(horizon, period)
+            price = self._price(horizon, period)
+            per_day = f" for {days:g} days" if self.price_per_day else ""
+            lines.append(
+                BillLine(
+                    self.name,
+                    f"billed demand of {period.label}",
+                    billed,
+                    self._unit,
+                    price,
+                    price * billed,
+                    "demand",
+                    f"{reason} [{self._unit}], the greatest of what counts, x price{per_day}",
+                )
+            )
+            if self.excess_per_mw > 0 and self.contracted_mw is not None:
+                free = self.contracted_mw * (1.0 + self.excess_tolerance_percent / 100.0)
+                over = max(demand - free, 0.0)
+                excess_price = self.excess_per_mw * (days if self.price_per_day else 1.0)
+                lines.append(
+                    BillLine(
+                        self.name,
+                        f"excess of {period.label}",
+                        over,
+                        self._unit,
+                        excess_price,
+                        over * excess_price,
+                        "demand",
+                        f"demand above {free:g} {self._unit} x surcharge{per_day}",
+                    )
+                )
+        return tuple(lines)
+
+    def _bill_of_chosen(self, charged: list[LocalMonth], highest: dict[str, float]) -> tuple[BillLine, ...]:
+        if self.contracted_range_mw is None or not charged:
+            return ()
+        peaks = [max(highest[period.label], self.minimum_mw) for period in charged]
+        prices = [self.per_mw] * len(peaks)
+        over = [self.per_mw + self.excess_per_mw] * len(peaks)
+        best = cheapest_capacity(peaks, prices, over, *self.contracted_range_mw)
+        excess = sum(max(peak - best, 0.0) for peak in peaks)
+        base = capacity_charge(best, [0.0] * len(peaks), prices, over)
+        return (
+            BillLine(
+                self.name,
+                "contracted capacity, the cheapest for this profile",
+                best,
+                self._unit,
+                base / best if best else 0.0,
+                base,
+                "demand",
+                f"capacity chosen between {self.contracted_range_mw[0]:g} and "
+                f"{self.contracted_range_mw[1]:g} {self._unit} x price x {len(peaks)} periods",
+            ),
+            BillLine(
+                self.name,
+                "excess over it",
+                excess,
+                self._unit,
+                over[0],
+                excess * over[0],
+                "demand",
+                "sum over the periods of demand above the capacity x (price + surcharge)",
+            ),
+        )
+
+
+def _share() -> Rule:
+    over, up_to = above(0), between(0, 1)
+    return lambda value: over(value) or up_to(value)
+
+
+def _mean_factor(profile: Profile, period: LocalMonth) -> float:
+    """Power factor of the energies of a period: kWh over root of kWh squared plus kvarh squared."""
+    ends_at = np.array([period.start_min], dtype=np.int64), np.array([period.end_min], dtype=np.int64)
+    real = float(calendar.energy_mwh(profile.horizon, profile.power_mw, *ends_at)[0])
+    reactive = profile.reactive_mvar
+    imaginary = (
+        0.0 if reactive is None else float(calendar.energy_mwh(profile.horizon, reactive, *ends_at)[0])
+    )
+    whole = float(np.hypot(real, imaginary))
+    return real / whole if whole > 0 else 1.0

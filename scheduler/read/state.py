@@ -1,0 +1,146 @@
+"""The state of the bill: peaks and totals of billing periods so far, what is expected, sides of cliffs.
+
+Owns the columns. What a state costs stands in the contract's components; `peaks` is the same for months
+and peaks alone.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from models.checks import at_least
+from models.contract.state import State
+from scheduler.read.context import Context
+from scheduler.read.files import Source
+from scheduler.read.peaks import Peaks
+from scheduler.read.problems import hint
+from scheduler.read.site_file import ContractRead
+from scheduler.read.tables import Columns, Row, read_table
+from scheduler.read.times import FIRST_YEAR, LAST_YEAR, month_of_text
+
+COLUMNS = Columns(("component", "period"), ("energy_mwh", "rest_mwh", "peak_mw", "target_mw", "case"))
+_YEAR = re.compile(r"[0-9]{4}")
+
+
+@dataclass(frozen=True)
+class StateRead:
+    """What the files of the state hold.
+
+    Parameters
+    ----------
+    state : State
+        Totals, expectations and cases. [-]
+    peaks : Peaks
+        Peaks so far and targets. [-]
+    """
+
+    state: State
+    peaks: Peaks = field(default_factory=lambda: Peaks({}, {}))
+
+
+def read_state(sources: Sequence[Source], contract: ContractRead, context: Context) -> StateRead:
+    """Return the state of the bill from some files.
+
+    Parameters
+    ----------
+    sources : sequence of Source
+        CSV or XLSX tables. [-]
+    contract : ContractRead
+        The contract. [-]
+    context : Context
+        The site. [-]
+
+    Returns
+    -------
+    StateRead
+        The state. [-]
+    """
+    names = [component.name for component in contract.components]
+    energy: dict[tuple[str, str], float] = {}
+    rest: dict[tuple[str, str], float] = {}
+    cases: dict[str, str] = {}
+    peaks = Peaks({}, {})
+    seen: dict[tuple[str, str], str] = {}
+    for source in sources:
+        for row in read_table(source, COLUMNS, context.problems):
+            component = row.text("component")
+            if component is not None and contract.complete and component not in names:
+                row.fault(
+                    "component",
+                    f"must be a component of the contract (got '{component}'){hint(component, names)}",
+                )
+            period = _period(row)
+            values = {
+                column: row.number(column, *(() if column.endswith("mwh") else (at_least(0, "MW"),)))
+                for column in ("energy_mwh", "rest_mwh", "peak_mw", "target_mw")
+                if row.has(column)
+            }
+            case = row.text("case") if row.has("case") else None
+            if component is None or period is None:
+                continue
+            key = (component, period)
+            if key in seen:
+                row.fault(
+                    "period",
+                    f"must be there once for a component (got {period} again, first in {seen[key]})",
+                )
+                continue
+            seen[key] = f"{row.file}, {row.place}"
+            for column, target in (
+                ("energy_mwh", energy),
+                ("rest_mwh", rest),
+                ("peak_mw", peaks.so_far_mw),
+                ("target_mw", peaks.targets_mw),
+            ):
+                value = values.get(column)
+                if value is not None:
+                    target[key] = value
+            if case is not None:
+                if cases.get(component, case) != case:
+                    row.fault(
+                        "case", f"must be one for a component (got '{case}' after '{cases[component]}')"
+                    )
+                cases[component] = case
+    return StateRead(State(energy, rest, cases), peaks)
+
+
+def merged_peaks(first: Peaks, second: Peaks, context: Context) -> Peaks:
+    """Return the peaks of two roles of files; the same peak in both is a problem.
+
+    Parameters
+    ----------
+    first : Peaks
+        From files of the role 'peaks'. [MW]
+    second : Peaks
+        From files of the role 'state'. [MW]
+    context : Context
+        Takes what is wrong. [-]
+
+    Returns
+    -------
+    Peaks
+        All peaks. [MW]
+    """
+    for one, other in ((first.so_far_mw, second.so_far_mw), (first.targets_mw, second.targets_mw)):
+        for component, period in sorted(set(one) & set(other)):
+            context.problems.add(
+                context.site.file,
+                "",
+                f"the peak of '{component}' in {period} stands in a 'peaks' and in a 'state' file; keep one",
+            )
+    return Peaks({**first.so_far_mw, **second.so_far_mw}, {**first.targets_mw, **second.targets_mw})
+
+
+def _period(row: Row) -> str | None:
+    text = row.text("period")
+    if text is None:
+        return None
+    if _YEAR.fullmatch(text) and FIRST_YEAR <= int(text) <= LAST_YEAR:
+        return text
+    try:
+        return month_of_text(text)
+    except ValueError:
+        row.fault("period", f"must be a month such as 2026-11 or a year such as 2026 (got '{text}')")
+        return None

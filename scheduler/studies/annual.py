@@ -1,0 +1,332 @@
+"""What a whole year decides: its peak, and the side of each cliff on which it ends.
+
+Owns the search outside the windows. A program of the year in long intervals gives the first peak and the
+energy to expect; chains of windows with that peak allowed in every window are then run on each side that
+may be cheapest, and the peak is moved while that pays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from models.contract.component import Contract, Profile
+from models.horizon import Array, Horizon
+from models.site import Site
+from models.situation import Availability, Situation
+from scheduler.cuts import SearchOptions
+from scheduler.errors import SolverError
+from scheduler.result import Status
+from scheduler.sides import paid_calls
+from scheduler.studies.year import Chain, YearOptions, YearRun, in_long_intervals
+
+LONG_MINUTES = 360
+"""Length of an interval of the program that gives the first peak. [min]"""
+LONG_TANGENTS = 5
+"""Tangents per curve in that program: its peak is moved afterwards. [-]"""
+LONG_GAP = 1e-3
+"""Gap of that program. [-]"""
+SIDE_MARGIN = 0.01
+"""How much dearer, as a share, a side may look in long intervals and still be planned by the hour."""
+PEAK_STEP = 0.012
+"""First step by which the year's peak is moved, as a share of it. [-]"""
+CLIFF_MARGIN = 0.003
+"""How much, as a share, the first peak stays below that of the long intervals, clear of a cliff's edge."""
+HALVINGS = 2
+"""How often the peak is then moved half way back up."""
+LOWER_PEAKS = 3
+"""How often a lower peak is tried where the first one does not keep a year on its side."""
+WORTH_MOVING = 2e-4
+"""Saving, as a share of the cost, below which the peak is moved no further. [-]"""
+
+
+@dataclass(frozen=True, eq=False)
+class AnnualRun:
+    """The cheapest year found, and what was tried for it.
+
+    Parameters
+    ----------
+    run : YearRun
+        The year. [-]
+    cases : mapping
+        Side of each cliff on which it was planned. [-]
+    peak_mw : float or None
+        Peak of the year that was allowed everywhere; None if no charge asks for one. [MW]
+    tried : tuple of (str, float or None, float)
+        Side, allowed peak and cost of every year run by the hour. [-], [MW], [currency]
+    solver_seconds : float
+        Time inside the solver over all runs. [s]
+    """
+
+    run: YearRun
+    cases: Mapping[str, str]
+    peak_mw: float | None
+    tried: tuple[tuple[str, float | None, float], ...]
+    solver_seconds: float
+
+
+def sides(contract: Contract, horizon: Horizon, situation: Situation) -> tuple[dict[str, str], ...]:
+    """Return the choices of sides for a year: each component on one side in all its periods.
+
+    Sides on which calls for less load are paid are left out: such income counts only if a call at any hour
+    can be answered, which the plan of a day simulates and a year does not.
+
+    Parameters
+    ----------
+    contract : Contract
+        The contract. [-]
+    horizon : Horizon
+        The year. [-]
+    situation : Situation
+        Prices and state of the bill. [-]
+
+    Returns
+    -------
+    tuple of dict
+        Side by component; one empty choice where there is nothing to choose. [-]
+    """
+    found = []
+    for choice in contract.choices(horizon, situation):
+        parts = {name: set(case.split("+")) for name, case in choice.items()}
+        state = replace(situation.state, cases={**situation.state.cases, **choice})
+        if paid_calls(contract, horizon, replace(situation, state=state)):
+            continue
+        if all(len(names) == 1 for names in parts.values()):
+            found.append({name: names.pop() for name, names in parts.items()})
+    return tuple({tuple(sorted(choice.items())): choice for choice in found}.values())
+
+
+def annual_peaks(contract: Contract, horizon: Horizon) -> tuple[tuple[str, str], ...]:
+    """Return the peaks that a whole year decides.
+
+    Parameters
+    ----------
+    contract : Contract
+        The contract. [-]
+    horizon : Horizon
+        The year. [-]
+
+    Returns
+    -------
+    tuple of (str, str)
+        Component and year. [-]
+    """
+    nothing = Profile(horizon, np.zeros(len(horizon)))
+    return tuple(
+        (part.name, found.period)
+        for part in contract.components
+        for found in part.carried(nothing)
+        if found.peak is not None and "-" not in found.period
+    )
+
+
+def has_annual_total(contract: Contract, horizon: Horizon) -> bool:
+    """Tell whether something is charged on the energy of a whole year.
+
+    Parameters
+    ----------
+    contract : Contract
+        The contract. [-]
+    horizon : Horizon
+        The year. [-]
+
+    Returns
+    -------
+    bool
+        True if windows must know what the rest of the year will draw. [-]
+    """
+    nothing = Profile(horizon, np.zeros(len(horizon)))
+    return any(
+        found.energy_mwh is not None and "-" not in found.period
+        for part in contract.components
+        for found in part.carried(nothing)
+    )
+
+
+def best_year(
+    site: Site, horizon: Horizon, situation: Situation, options: YearOptions | None = None
+) -> AnnualRun:
+    """Plan a year at the lowest cost, the year's peak and every cliff included.
+
+    Parameters
+    ----------
+    site : Site
+        The works, orders included. [-]
+    horizon : Horizon
+        The year. [-]
+    situation : Situation
+        What is known at its start. [-]
+    options : YearOptions, optional
+        How it is cut and solved. [-]
+
+    Returns
+    -------
+    AnnualRun
+        The year. [-]
+
+    Raises
+    ------
+    SolverError
+        If no side has a usable answer.
+    """
+    options = options or YearOptions()
+    choices = sides(site.contract, horizon, situation)
+    peaks = annual_peaks(site.contract, horizon)
+    if len(choices) == 1 and not peaks and not has_annual_total(site.contract, horizon):
+        state = replace(situation.state, cases={**situation.state.cases, **choices[0]})
+        situation = replace(situation, state=state)
+        run = Chain(site, horizon, situation, options).run(situation)
+        return AnnualRun(run, choices[0], None, (("", None, run.total),), run.solver_seconds)
+    search = _Search(site, horizon, situation, options, peaks)
+    return search.best(choices)
+
+
+class _Search:
+    """The search for one year; holds what its steps share."""
+
+    def __init__(
+        self,
+        site: Site,
+        horizon: Horizon,
+        situation: Situation,
+        options: YearOptions,
+        peaks: tuple[tuple[str, str], ...],
+    ) -> None:
+        self.site = site
+        self.horizon = horizon
+        self.situation = situation
+        self.options = options
+        self.peaks = peaks
+        self.solver_seconds = 0.0
+        self.tried: list[tuple[str, float | None, float]] = []
+
+    def best(self, choices: tuple[dict[str, str], ...]) -> AnnualRun:
+        rough = [(choice, found) for choice in choices if (found := self._rough(choice)) is not None]
+        if not rough:
+            raise SolverError("no side of the contract's cliffs can be planned for this year")
+        met = [item for item in rough if item[1].status in (Status.PLAN, Status.SOLVER_LIMIT)] or rough
+        least = min(run.total for _, run in met)
+        near = [item for item in met if item[1].total <= least + SIDE_MARGIN * abs(least)]
+        best: tuple[YearRun, dict[str, str], float | None] | None = None
+        for choice, run in sorted(near, key=lambda item: item[1].total):
+            moved = self._moved(choice, run)
+            if moved is not None and (best is None or moved[0].total < best[0].total):
+                best = (moved[0], choice, moved[1])
+        if best is None:
+            raise SolverError("no side of the contract's cliffs can be planned for this year by the hour")
+        return AnnualRun(*best, tuple(self.tried), self.solver_seconds)
+
+    def _on(self, choice: Mapping[str, str]) -> Situation:
+        cases = {**self.situation.state.cases, **choice}
+        return replace(self.situation, state=replace(self.situation.state, cases=cases))
+
+    def _rough(self, choice: Mapping[str, str]) -> YearRun | None:
+        """Return the year in long intervals as one program; None where the side cannot be planned."""
+        now = self._on(choice)
+        search = SearchOptions(gap=LONG_GAP, branch=False, seconds=self.options.search.seconds)
+        whole = YearOptions(kept_days=len(self.horizon), search=search, tangents=LONG_TANGENTS)
+        horizon = in_long_intervals(self.horizon, LONG_MINUTES)
+        try:
+            run = Chain(self.site, horizon, now, whole).run(now)
+        except SolverError:
+            return None
+        self.solver_seconds += run.solver_seconds
+        return None if run.status is Status.NOT_A_PLAN else run
+
+    def _moved(self, choice: dict[str, str], rough: YearRun) -> tuple[YearRun, float | None] | None:
+        """Run a side by the hour and move the year's peak while that pays."""
+        now = self._on(choice)
+        expected = self._expected(rough)
+        first = float(rough.import_mw.max()) if self.peaks else None
+        if first is not None and choice:
+            first *= 1.0 - CLIFF_MARGIN
+        chain = Chain(self.site, self.horizon, now, self.options)
+        best = self._at(chain, now, choice, first, expected)
+        if choice and first is not None and best is None:
+            found = self._below_the_edge(chain, now, choice, first, expected)
+            best, first = found if found is not None else (None, first)
+        if best is None or first is None:
+            return None if best is None else (best, None)
+        peak = first
+        for sign in (1.0, -1.0):
+            moved = False
+            while True:
+                other = peak * (1.0 + sign * PEAK_STEP)
+                run = self._at(chain, now, choice, other, best.import_mw)
+                if run is None or run.total > best.total - WORTH_MOVING * abs(best.total):
+                    if run is not None and run.total < best.total:
+                        best, peak = run, other
+                    break
+                best, peak, moved = run, other, True
+            if moved:
+                break
+        return best, peak
+
+    def _below_the_edge(
+        self,
+        chain: Chain,
+        now: Situation,
+        choice: Mapping[str, str],
+        peak: float,
+        expected: Array,
+    ) -> tuple[YearRun, float] | None:
+        """Return the year with the highest peak found that keeps it on its side, where a first one does not.
+
+        Less energy was drawn than the long intervals said: the peak is lowered until the year stays on its
+        side, then moved half way up as often as is worth it.
+        """
+        too_high, best = peak, None
+        for _ in range(LOWER_PEAKS):
+            peak = too_high * (1.0 - PEAK_STEP)
+            best = self._at(chain, now, choice, peak, expected)
+            if best is not None:
+                break
+            too_high = peak
+        if best is None:
+            return None
+        for _ in range(HALVINGS):
+            middle = 0.5 * (peak + too_high)
+            run = self._at(chain, now, choice, middle, best.import_mw)
+            if run is None:
+                too_high = middle
+            elif run.total < best.total:
+                best, peak = run, middle
+            else:
+                break
+        return best, peak
+
+    def _at(
+        self,
+        chain: Chain,
+        now: Situation,
+        choice: Mapping[str, str],
+        peak: float | None,
+        expected: Array,
+    ) -> YearRun | None:
+        targets = {} if peak is None else dict.fromkeys(self.peaks, peak)
+        here = replace(now, peak_targets_mw={**now.peak_targets_mw, **targets})
+        if choice and peak is not None:
+            # Where the peak decides the side it is a limit: a window by itself would promise later energy.
+            here = replace(here, availability=(*here.availability, self._limit(peak)))
+        try:
+            run = chain.run(here, expected)
+        except SolverError:
+            return None
+        self.solver_seconds += run.solver_seconds
+        name = ", ".join(f"{key} {case}" for key, case in choice.items())
+        self.tried.append((name, peak, run.total))
+        return None if run.audit.violations or run.status is Status.NOT_A_PLAN else run
+
+    def _limit(self, peak: float) -> Availability:
+        unit = self.site.meter.removesuffix("_import")
+        start, end = self.horizon.start_min, self.horizon.end_min
+        return Availability(unit, "import_max_mw", peak, start, end, "peak of the year")
+
+    def _expected(self, rough: YearRun) -> Array:
+        """Return the import of a run in long intervals on the intervals of the year."""
+        long = rough.formulation.horizon
+        at = np.searchsorted(long.starts_min, self.horizon.starts_min, side="right") - 1
+        expected: Array = rough.import_mw[at]
+        return expected

@@ -1,0 +1,171 @@
+"""Contracts side by side: plans, cross matrix, kept results and processes."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from models.contract.component import Contract
+from models.contract.demand import DemandCharge
+from models.contract.spot import Adder, SpotEnergy
+from models.contract.time_of_use import Band, TimeOfUse
+from scheduler.cuts import SearchOptions
+from scheduler.errors import StudyError
+from scheduler.studies import tariffs
+from scheduler.studies.tariffs import FLAT, StudyCase, compare, load, run_cases, solve_case
+from scheduler.studies.year import YearOptions
+from tests.study_sites import long_horizon, start_of, store_site, wild_prices
+
+OPTIONS = YearOptions(kept_days=8, look_ahead_days=3, search=SearchOptions(gap=1e-4, branch=False))
+SPOT = Contract("spot", "XTS", (SpotEnergy("energy", adders_per_mwh=(Adder("grid", 4.0),)),))
+PEAKY = Contract("peaky", "XTS", (SpotEnergy("energy"), DemandCharge("demand", 2500.0, 60)))
+CLOCK = Contract(
+    "clock",
+    "XTS",
+    (
+        TimeOfUse(
+            "energy",
+            bands=(
+                Band("day", 60.0, from_time="08:00", to_time="20:00"),
+                Band("night", 30.0, from_time="20:00", to_time="08:00"),
+            ),
+        ),
+    ),
+)
+
+
+def cases(contracts: Sequence[Contract] = (SPOT, PEAKY, CLOCK), days: int = 16) -> list[StudyCase]:
+    """Return a site with a store of a day under some contracts, and at constant loads."""
+    site = store_site(1.0)
+    horizon = long_horizon(site, dt.date(2026, 3, 20), days)
+    now = start_of(site, horizon, wild_prices(horizon))
+    found = [
+        StudyCase("site", terms.name, "2026", replace(site, contract=terms), horizon, now, OPTIONS)
+        for terms in contracts
+    ]
+    return [*found, replace(found[0], contract_name=FLAT)]
+
+
+@pytest.fixture(scope="module")
+def solved(tmp_path_factory: pytest.TempPathFactory) -> tuple[list[StudyCase], Path, list[str]]:
+    """Return cases, the folder of their results and what was told."""
+    folder, told = tmp_path_factory.mktemp("results"), list[str]()
+    made = cases()
+    run_cases(made, folder, 1, told.append)
+    return made, folder, told
+
+
+def test_no_other_plan_beats_a_contracts_own_beyond_the_gap(
+    solved: tuple[list[StudyCase], Path, list[str]],
+) -> None:
+    """Every plan billed under every contract: the one made for it is cheapest, to the windows' 0.1 %."""
+    made, folder, told = solved
+    results, failed = run_cases(made, folder, 1, told.append)
+    study = compare(made, results, failed)
+    (cross,) = study.crosses
+    assert cross.contracts == ("clock", "peaky", "spot")
+    assert np.all(cross.beaten() <= 1e-3)
+    # And each is really another plan: under a clock contract a plan for the index costs clearly more.
+    off = cross.totals - np.diag(cross.totals)[None, :]
+    assert off[cross.contracts.index("spot"), cross.contracts.index("clock")] > 0.02 * cross.totals[0, 0]
+
+
+def test_the_ranking_adds_up(solved: tuple[list[StudyCase], Path, list[str]]) -> None:
+    """Ranks follow the cost; components add up to the bill, months too; flexing never costs more."""
+    made, folder, told = solved
+    results, failed = run_cases(made, folder, 1, told.append)
+    study = compare(made, results, failed)
+    totals = [item.result.figures.total for item in study.ranked]
+    assert totals == sorted(totals)
+    assert [item.rank for item in study.ranked] == [1, 2, 3]
+    for item in study.ranked:
+        figures = item.result.figures
+        assert sum(figures.by_component.values()) == pytest.approx(figures.bill_amount)
+        assert sum(figures.months.values()) == pytest.approx(figures.bill_amount)
+        assert set(figures.months) == {"2026-03", "2026-04"}
+        assert item.flexibility_value is not None
+        assert item.flexibility_value > 0
+    by_name = {item.case.contract_name: item.result.figures for item in study.ranked}
+    # A contract at the index: one more MW costs the mean price and the adder, by hand.
+    base = float(wild_prices(made[0].horizon).mean())
+    assert by_name["spot"].marginal_per_mwh == pytest.approx(base + 4.0)
+    assert by_name["spot"].base_per_mwh == pytest.approx(base)
+    assert by_name["spot"].capture_per_mwh < base  # type: ignore[operator]
+    assert by_name["spot"].level_up == pytest.approx(0.1 * base * by_name["spot"].energy_mwh)
+    assert by_name["clock"].level_up == 0.0
+
+
+def test_results_are_kept_and_not_run_again(
+    solved: tuple[list[StudyCase], Path, list[str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A second run takes every result from the folder; a changed price is another case."""
+    made, folder, _ = solved
+
+    def refuse(case: StudyCase) -> None:
+        raise AssertionError(f"{case.contract_name} was run again")
+
+    monkeypatch.setattr(tariffs, "solve_case", refuse)
+    told: list[str] = []
+    results, failed = run_cases(made, folder, 1, told.append)
+    assert failed == {}
+    assert all(result is not None for result in results)
+    assert told == ["4 of 4 cases kept from an earlier run"]
+    series = made[0].situation.series
+    other = replace(series["day_ahead"], values=series["day_ahead"].values + 1e-9)
+    changed = replace(made[0], situation=replace(made[0].situation, series={"day_ahead": other}))
+    assert changed.key != made[0].key
+
+
+@pytest.mark.slow
+def test_processes_give_the_same_figures(
+    solved: tuple[list[StudyCase], Path, list[str]], tmp_path: Path
+) -> None:
+    """Two processes, the cases in another order: every figure and load is the same to the last digit."""
+    made, folder, told = solved
+    results, failed = run_cases(list(reversed(made))[:3], tmp_path, 2, told.append)
+    assert failed == {}
+    for case, two in zip(list(reversed(made))[:3], results, strict=True):
+        one = load(folder / f"{case.key}.npz")
+        assert one is not None
+        assert two is not None
+        np.testing.assert_array_equal(one.import_mw, two.import_mw)
+        assert one.figures.bill == two.figures.bill
+        assert one.figures.total == two.figures.total
+
+
+def test_a_killed_study_keeps_what_was_finished(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Stopped inside the second case, the study resumes with the first one kept and nothing half written."""
+    made = cases((SPOT, PEAKY), days=4)[:2]
+    real = solve_case
+
+    def stopped(case: StudyCase) -> object:
+        if case.contract_name == "peaky":
+            raise KeyboardInterrupt
+        return real(case)
+
+    monkeypatch.setattr(tariffs, "solve_case", stopped)
+    with pytest.raises(KeyboardInterrupt):
+        run_cases(made, tmp_path, 1, lambda _: None)
+    assert [path.name for path in tmp_path.iterdir()] == [f"{made[0].key}.npz"]
+    monkeypatch.setattr(tariffs, "solve_case", real)
+    told: list[str] = []
+    results, _ = run_cases(made, tmp_path, 1, told.append)
+    assert told[0] == "1 of 2 cases kept from an earlier run"
+    assert all(result is not None for result in results)
+
+
+def test_a_case_that_fails_is_told_and_the_rest_ranked(tmp_path: Path) -> None:
+    """A contract whose index is missing has no result; without any result the study says so."""
+    lost = Contract("lost", "XTS", (SpotEnergy("energy", index="nowhere"),))
+    made = cases((SPOT, lost), days=4)[:2]
+    results, failed = run_cases(made, tmp_path, 1, lambda _: None)
+    assert list(failed) == ["site, 2026, lost"]
+    assert "nowhere" in failed["site, 2026, lost"]
+    assert [item.case.contract_name for item in compare(made, results, failed).ranked] == ["spot"]
+    with pytest.raises(StudyError, match="no case of the study could be planned"):
+        compare(made[1:], [None], failed)
