@@ -139,11 +139,30 @@ class Mark:
     ----------
     chorded, branches, apart : frozenset of (str, int)
         Curves with a chord, curves with branches, and rules kept, each with its interval. [-]
+    rows : int
+        Rows of the program. [-]
     """
 
     chorded: frozenset[tuple[str, int]]
     branches: frozenset[tuple[str, int]]
     apart: frozenset[tuple[str, int]]
+    rows: int
+
+    def same_but_rows(self, other: Mark) -> bool:
+        """Tell whether nothing but rows that hold on every range differs.
+
+        Parameters
+        ----------
+        other : Mark
+            Another mark. [-]
+
+        Returns
+        -------
+        bool
+            True when chords, branches and rules are the same. [-]
+        """
+        mine = (self.chorded, self.branches, self.apart)
+        return mine == (other.chorded, other.branches, other.apart)
 
 
 class Search:
@@ -198,13 +217,17 @@ class Search:
         Mark
             For `back_to`. [-]
         """
-        return Mark(frozenset(self._chorded), frozenset(self._branches), frozenset(self._apart))
+        return Mark(
+            frozenset(self._chorded), frozenset(self._branches), frozenset(self._apart), self.solver.row_count
+        )
 
     def back_to(self, mark: Mark) -> None:
-        """Take out the chords, branches and rules that came after a mark; tangents stay.
+        """Take out the chords, branches and rules that came after a mark, and the tangents.
 
-        Tangents hold on every range. A chord, a branch or a rule is made for the range of the moment: on
-        another one it may be wrong, and its binaries would slow down every later solve.
+        A chord, a branch or a rule is made for the range of the moment: on another one it may be wrong, and
+        its binaries would slow down every later solve. Tangents hold on every range, but each is one more
+        corner on the way to the next optimum. Where branches of before may have been refined since, rows
+        stay and are freed only.
 
         Parameters
         ----------
@@ -221,6 +244,8 @@ class Search:
             self.solver.free_rows(rule.rows)
             if rule.binary is not None:
                 self._take_out(range(rule.binary, rule.binary + 1))
+        if not mark.branches:
+            self.solver.drop_rows(mark.rows)
 
     def rests_on(self, variable: str) -> set[int]:
         """Return the intervals on which a chord, a branch or a rule rests on the range of a variable.

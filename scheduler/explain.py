@@ -49,17 +49,19 @@ SHOWN = 0.005
 """Money shown as none. [currency]"""
 AT_LIMIT = 1e-6
 """Distance from a limit, as a share of its size, that counts as standing at it."""
-QUICK_ITERATIONS = 4000
+QUICK_ITERATIONS = 3000
 """Simplex iterations from the plan's own basis; with more, a start from nothing is shorter."""
 ALIKE_ITERATIONS = 800
 """Simplex iterations from the basis of a like move; from the plan's own some thousand are usual."""
 ALIKE = 0.03
 """How far the expected costs of two moves may differ, as a share, for them to count as alike."""
-KEPT_BASES = 40
+NEAR = 0.005
+"""How far a move's cost may be from what duals said, as a share, for its plan to count as near."""
+KEPT_BASES = 200
 """Bases of moved plans kept to start from."""
 HALVINGS = 6
 """How often a unit is halved to find a part of it that can be moved."""
-BISECTIONS = 5
+BISECTIONS = 4
 """How often the largest possible move is then closed in."""
 MOST_LIMITS = 3
 """Limits valued for one load; the others are only named."""
@@ -430,8 +432,13 @@ class Explainer:
         if found.values:
             missed = self._planner.missed_money(found.values)
             result = (found.cost, missed, max(found.cost - found.bound, 0.0))
-            if warm and not search.binaries:
-                # A start from nothing ends at a corner of its own, far from all others.
+            near = abs(found.cost - self._money - expected) <= NEAR * abs(expected)
+            if near and search.mark().same_but_rows(self._mark):
+                # Tangents of a plan nearby serve the next moves; those of a far one are only corners.
+                self._mark = search.mark()
+            if warm and solver.row_count == self._mark.rows:
+                # A start from nothing ends at a corner of its own, far from all others; and a basis must
+                # not rest on cuts that leave with the move.
                 self._bases.append((expected, solver.basis()))
         search.back_to(self._mark)
         self._back(shift)

@@ -374,6 +374,18 @@ class Solver:
         for row in rows:
             self._highs.changeRowBounds(int(row), -highspy.kHighsInf, highspy.kHighsInf)
 
+    def drop_rows(self, first: int) -> None:
+        """Remove the last rows.
+
+        Parameters
+        ----------
+        first : int
+            Position of the first row removed; at least the number of rows of the first program. [-]
+        """
+        count = self.row_count - first
+        if count:
+            self._highs.deleteRows(count, np.arange(first, first + count, dtype=np.int32))
+
     def basis(self) -> Any:
         """Return the basis of the last solve, to start from it later.
 
