@@ -20,7 +20,7 @@ import numpy as np
 import models.kinds  # noqa: F401 - fills the registers of kinds
 from models.horizon import Array
 from scheduler.cuts import SearchOptions
-from scheduler.explain import Explainer, LimitValue, Why, interval_of
+from scheduler.explain import Explainer, interval_of
 from scheduler.folder import publish
 from scheduler.habit import past_pattern
 from scheduler.plan import PlanOptions, make_plan
@@ -30,6 +30,7 @@ from scheduler.report.files import EVERY_NAME, plan_files
 from scheduler.report.summary import summary_text
 from scheduler.report.values import why_text
 from scheduler.result import Plan
+from scheduler.values import LimitValue, Why
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from models.contract.component import Term
+from models.contract.term import Term
 from models.horizon import Array
 from scheduler.lp import Formulation
 

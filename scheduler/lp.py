@@ -19,7 +19,7 @@ import pyomo.environ as pyo
 from pyomo.common.gc_manager import PauseGC
 from pyomo.core.expr import LinearExpression
 
-from models.contract.component import Term
+from models.contract.term import Term
 from models.horizon import Array, Horizon, Integers
 from models.pieces import Cost, Curve, Declaration, Rows, Variable
 from models.ramping import RampResults

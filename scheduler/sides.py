@@ -10,8 +10,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from models.contract.cliff import Cliff
 from models.contract.component import Call, Contract
-from models.contract.primitives import Cliff
 from models.horizon import Horizon
 from models.misses import NAMES
 from models.situation import Situation

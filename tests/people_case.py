@@ -14,6 +14,7 @@ from models.order import Lot
 from models.pieces import Declaration, Flow, Simulation, Stock, Variable
 from models.site import Contact
 from scheduler.result import Plan
+from scheduler.values import LimitValue, Move, Moved
 from tests.report_case import N, Named, circuit_readings, small_plan
 
 HOSTILE = "<script>alert('x')</script>"
@@ -126,29 +127,31 @@ def _longer(readings: dict[str, np.ndarray], load: np.ndarray) -> dict[str, np.n
     }
 
 
-@dataclass(frozen=True)
-class AnyMove:
-    """A change of cost."""
-
-    cost_per_unit: float | None
-
-
-@dataclass(frozen=True)
-class AnyValue:
-    """What a limit is worth, as page and workbook read it."""
-
-    label: str
-    unit: str
-    up: AnyMove
-    down: AnyMove
-    binds: tuple[int, ...] = ()
-    at_miss: bool = False
-    matters: bool = True
-
-
-def some_values() -> Sequence[AnyValue]:
+def some_values() -> Sequence[LimitValue]:
     """Return two values, one with a move that is not possible."""
+    none = Move(0.0, None, 0.0, 0.0)
     return (
-        AnyValue("content of liquid", "t", AnyMove(-61.25), AnyMove(63.5), (3, 4)),
-        AnyValue("import limit", "MW", AnyMove(-12.0), AnyMove(None), (0,), at_miss=True),
+        LimitValue(
+            "liquid_level.start",
+            "liquid",
+            Moved.STOCK,
+            "content of liquid",
+            "t",
+            Move(1.0, -61.25, 0.0, 0.0),
+            Move(1.0, 63.5, 0.0, 0.0),
+            (3, 4),
+            (0, 1),
+        ),
+        LimitValue(
+            "meter_import.upper",
+            "meter",
+            Moved.UPPER,
+            "import limit",
+            "MW",
+            Move(1.0, -12.0, 0.0, 0.0),
+            none,
+            (0,),
+            (0, 24),
+            at_miss=True,
+        ),
     )

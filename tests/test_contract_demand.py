@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from models.checks import InvalidValues
-from models.contract.component import Peak, Profile
+from models.contract.component import Profile
 from models.contract.demand import DemandCharge
+from models.contract.term import Peak
 from models.horizon import Horizon, minute_of
 from models.situation import Situation
 

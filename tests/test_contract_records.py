@@ -17,12 +17,12 @@ from hypothesis import strategies as st
 from models.contract.adders import Adder, Levies, LossBand
 from models.contract.blocks import Block, Blocks
 from models.contract.capacity import CapacityCharge
+from models.contract.cliff import Cliff
 from models.contract.coincident import CoincidentPeak
 from models.contract.component import Component, Contract, Profile
 from models.contract.fixed import StandingCharge
 from models.contract.imbalance import Imbalance, ImbalancePrices
 from models.contract.ppa import ContractForDifference, PayAsProduced
-from models.contract.primitives import Cliff
 from models.contract.reactive_energy import ReactiveEnergy
 from models.contract.reserve import CallTier, Interruptible, Reserve
 from models.contract.spot import SpotEnergy

@@ -31,11 +31,12 @@ from models.trade import Outlet, OwnUse, Purchase
 from models.unit import Unit
 from scheduler.cuts import SearchOptions
 from scheduler.errors import NoValues
-from scheduler.explain import Explainer, LimitValue, Move, Moved, interval_of
+from scheduler.explain import Explainer, interval_of
 from scheduler.plan import Planner, PlanOptions
 from scheduler.report.columns import FURTHER_FILES
 from scheduler.report.values import values_csv, values_text, why_text
 from scheduler.result import Status
+from scheduler.values import LimitValue, Move, Moved
 from tests.binding_cases import T_PER_KA, Small, customer, energy_cost, gas_store, hours, outlet, room
 from tests.small_sites import intervals, plain_circuit, prices_on, spot_contract
 

@@ -15,8 +15,9 @@ from models.reactive import FilterBank
 from models.rectifier import Rectifier
 from models.trade import OwnUse
 from scheduler.cuts import Mark, Search, SearchOptions
-from scheduler.explain import Explainer, LimitValue
+from scheduler.explain import Explainer
 from scheduler.plan import Planner, PlanOptions
+from scheduler.values import LimitValue
 from tests.binding_cases import T_PER_KA, Small, customer, gas_store, room
 from tests.test_limits_bind import stored
 

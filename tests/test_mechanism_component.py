@@ -11,15 +11,8 @@ import pytest
 
 import models.kinds
 from models.checks import at_least, between, check
-from models.contract.component import (
-    COMPONENT_KINDS,
-    BillLine,
-    Component,
-    Profile,
-    Term,
-    component_kind,
-    key_name,
-)
+from models.contract.component import COMPONENT_KINDS, BillLine, Component, Profile, component_kind, key_name
+from models.contract.term import Term
 from models.horizon import Array, Horizon
 from models.pieces import Cost, Declaration
 from models.situation import Situation

@@ -25,7 +25,8 @@ import pytest
 
 from models.cell_voltage import CellVoltage
 from models.circuit import Circuit
-from models.contract.component import BillLine, Component, Profile, Rate, Term
+from models.contract.component import BillLine, Component, Profile
+from models.contract.term import Rate, Term
 from models.horizon import Array, Horizon
 from models.pieces import Cost, Declaration, Entry, Rows, Variable
 from models.rectifier import Rectifier

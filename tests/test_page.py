@@ -168,7 +168,7 @@ def test_values_are_shown_when_somebody_asked() -> None:
     text = page(small_plan(), values=some_values()).text
     assert VALUES_HINT not in text
     assert "content of liquid t -61.25 63.50" in text
-    assert "import limit MW -12.00 -" in text
+    assert "import limit, upper limit MW -12.00 -" in text
 
 
 def test_text_below_the_summary_is_on_the_page() -> None:

@@ -12,7 +12,8 @@ import openpyxl
 import pytest
 
 from models.checks import InvalidValues, above, check
-from models.contract.component import COMPONENT_KINDS, BillLine, Component, Profile, Term
+from models.contract.component import COMPONENT_KINDS, BillLine, Component, Profile
+from models.contract.term import Term
 from models.horizon import Array, Horizon, minute_of
 from models.order import Lot, Pipeline
 from models.pieces import Declaration, Simulation

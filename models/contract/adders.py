@@ -14,8 +14,9 @@ import numpy as np
 
 from models.checks import InvalidValues, between, check, finite
 from models.contract import calendar
-from models.contract.component import BillLine, Component, Profile, Rate, Term, component_kind, key_name
+from models.contract.component import BillLine, Component, Profile, component_kind, key_name
 from models.contract.index import validity_share
+from models.contract.term import Rate, Term
 from models.horizon import Array, Horizon, day_start_minute
 from models.situation import Situation
 

@@ -14,9 +14,10 @@ import numpy as np
 
 from models.checks import InvalidValues, above, at_least, check, finite
 from models.contract import calendar
-from models.contract.component import BillLine, Component, Fixed, Profile, Term, component_kind, key_name
+from models.contract.component import BillLine, Component, Profile, component_kind, key_name
 from models.contract.imbalance import Deviation
 from models.contract.index import index_of, validity_share
+from models.contract.term import Fixed, Term
 from models.horizon import Array, Horizon
 from models.situation import Situation
 

@@ -15,18 +15,11 @@ import numpy as np
 from models.checks import InvalidValues, Rule, above, at_least, between, one_of
 from models.contract import calendar
 from models.contract.calendar import LocalMonth
-from models.contract.component import (
-    BillLine,
-    Component,
-    Fixed,
-    Profile,
-    Term,
-    component_kind,
-    key_name,
-)
+from models.contract.component import BillLine, Component, Profile, component_kind, key_name
 from models.contract.periods import Cycle, Metered, billing_day_rule, days_in, joined_peak, metered
 from models.contract.primitives import ChosenCapacity, capacity_charge, cheapest_capacity
 from models.contract.state import Carried
+from models.contract.term import Fixed, Term
 from models.contract.totals import term_name
 from models.horizon import Horizon
 from models.situation import Situation

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.checks import at_least, between, check
-from models.contract.component import BillLine, Component, OutputRate, Profile, Term, component_kind, key_name
+from models.contract.component import BillLine, Component, OutputRate, Profile, component_kind, key_name
+from models.contract.term import Term
 from models.horizon import Horizon
 from models.situation import Situation
 

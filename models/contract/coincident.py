@@ -11,8 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.checks import at_least, check
-from models.contract.component import BillLine, Component, Profile, Rate, Term, component_kind, key_name
+from models.contract.component import BillLine, Component, Profile, component_kind, key_name
 from models.contract.index import series_of
+from models.contract.term import Rate, Term
 from models.horizon import Array, Horizon, Integers
 from models.situation import Situation
 

@@ -13,8 +13,9 @@ import numpy as np
 
 from models.checks import at_least, one_of
 from models.contract import calendar
-from models.contract.component import BillLine, Component, Peak, Profile, Term, component_kind, key_name
+from models.contract.component import BillLine, Component, Profile, component_kind, key_name
 from models.contract.state import Carried
+from models.contract.term import Peak, Term
 from models.horizon import Array, Horizon, Integers
 from models.situation import Situation
 

@@ -8,8 +8,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from models.checks import check, finite
-from models.contract.component import BillLine, Component, Fixed, Profile, Term, component_kind, key_name
+from models.contract.component import BillLine, Component, Profile, component_kind, key_name
 from models.contract.periods import Cycle, billing_day_rule, days_in, share_covered
+from models.contract.term import Fixed, Term
 from models.horizon import Horizon
 from models.situation import Situation
 

@@ -11,17 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.checks import at_least, check
-from models.contract.component import (
-    BillLine,
-    Component,
-    Fixed,
-    Profile,
-    Rate,
-    Term,
-    component_kind,
-    key_name,
-)
+from models.contract.component import BillLine, Component, Profile, component_kind, key_name
 from models.contract.index import index_of, series_of
+from models.contract.term import Fixed, Rate, Term
 from models.horizon import Array, Horizon, Mask
 from models.pieces import Cost, Declaration, Entry, Rows, Variable
 from models.situation import Situation

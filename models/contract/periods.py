@@ -19,8 +19,9 @@ import numpy as np
 from models.checks import Rule, between
 from models.contract import calendar
 from models.contract.calendar import ClockWindow, LocalMonth
-from models.contract.component import Peak, Profile
+from models.contract.component import Profile
 from models.contract.demand import metered_means, ramps_inside, telling_periods
+from models.contract.term import Peak
 from models.horizon import Array, Horizon, Integers, day_start_minute, instant_of
 
 Per = Literal["month", "year"]

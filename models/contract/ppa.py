@@ -11,9 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.checks import at_least, between, check, finite
-from models.contract.component import BillLine, Component, Fixed, Profile, Term, component_kind, key_name
+from models.contract.component import BillLine, Component, Profile, component_kind, key_name
 from models.contract.imbalance import Deviation
 from models.contract.index import index_of, series_of
+from models.contract.term import Fixed, Term
 from models.horizon import Array, Horizon
 from models.situation import Situation
 

@@ -12,11 +12,12 @@ import numpy as np
 
 from models.checks import InvalidValues, above, at_least, between, check, one_of
 from models.contract import calendar
-from models.contract.component import BillLine, Component, Profile, Rate, Term, component_kind, key_name
+from models.contract.component import BillLine, Component, Profile, component_kind, key_name
 from models.contract.imbalance import Deviation
 from models.contract.index import series_of
 from models.contract.periods import Cycle, billing_day_rule, share_in
 from models.contract.primitives import Line, OfTotal
+from models.contract.term import Rate, Term
 from models.contract.totals import ALWAYS, term_name
 from models.horizon import Array, Horizon
 from models.situation import Situation

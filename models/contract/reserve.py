@@ -13,9 +13,10 @@ import numpy as np
 
 from models.checks import InvalidValues, above, at_least, check, finite, one_of
 from models.contract import calendar
-from models.contract.component import BillLine, Call, Component, Profile, Term, component_kind, key_name
+from models.contract.component import BillLine, Call, Component, Profile, component_kind, key_name
 from models.contract.periods import Cycle, billing_day_rule, share_covered
 from models.contract.primitives import Headroom
+from models.contract.term import Term
 from models.horizon import Array, Horizon, Mask
 from models.situation import Situation
 

@@ -14,8 +14,9 @@ import numpy as np
 from models.checks import InvalidValues, between, check, finite, one_of
 from models.contract import calendar
 from models.contract.adders import Adder, LossBand, adder_lines, adder_price, losses_on, losses_text
-from models.contract.component import BillLine, Component, Profile, Rate, Term, component_kind, key_name
+from models.contract.component import BillLine, Component, Profile, component_kind, key_name
 from models.contract.index import index_of, settled_mean
+from models.contract.term import Rate, Term
 from models.horizon import Array, Horizon, Series
 from models.situation import Situation
 

@@ -10,10 +10,11 @@ from dataclasses import dataclass
 from typing import Literal
 
 from models.checks import InvalidValues, above, at_least, between, check, one_of
-from models.contract.component import BillLine, Component, Profile, Term, component_kind, key_name
+from models.contract.component import BillLine, Component, Profile, component_kind, key_name
 from models.contract.periods import Cycle, billing_day_rule
 from models.contract.primitives import Line, OfTotal
 from models.contract.state import Carried
+from models.contract.term import Term
 from models.contract.totals import carried_energy, drawn_mwh, period_totals, term_name
 from models.horizon import Horizon
 from models.situation import Situation

@@ -14,10 +14,12 @@ import numpy as np
 
 from models.checks import InvalidValues, above, between, check, finite, one_of
 from models.contract import calendar
-from models.contract.component import BillLine, Component, Profile, Term, component_kind, key_name
+from models.contract.cliff import Cliff, Side, case_of_period, joined_cases
+from models.contract.component import BillLine, Component, Profile, component_kind, key_name
 from models.contract.periods import Cycle, billing_day_rule
-from models.contract.primitives import Cliff, Line, OfTotal, Side, case_of_period, joined_cases
+from models.contract.primitives import Line, OfTotal
 from models.contract.state import Carried
+from models.contract.term import Term
 from models.contract.totals import PeriodTotal, carried_energy, drawn_mwh, period_totals, term_name
 from models.horizon import Horizon
 from models.situation import Situation

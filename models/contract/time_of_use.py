@@ -14,7 +14,8 @@ import numpy as np
 
 from models.checks import InvalidValues, check, finite
 from models.contract import calendar
-from models.contract.component import BillLine, Component, Profile, Rate, Term, component_kind, key_name
+from models.contract.component import BillLine, Component, Profile, component_kind, key_name
+from models.contract.term import Rate, Term
 from models.horizon import Array, Horizon, Mask
 from models.situation import Situation
 

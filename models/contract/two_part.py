@@ -12,17 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.checks import check, finite
-from models.contract.component import (
-    BillLine,
-    Component,
-    Fixed,
-    Profile,
-    Rate,
-    Term,
-    component_kind,
-    key_name,
-)
+from models.contract.component import BillLine, Component, Profile, component_kind, key_name
 from models.contract.index import index_of, series_of
+from models.contract.term import Fixed, Rate, Term
 from models.contract.time_of_use import Band, TimeOfUse
 from models.horizon import Array, Horizon
 from models.situation import Situation

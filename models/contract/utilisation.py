@@ -10,10 +10,11 @@ from dataclasses import dataclass
 
 from models.checks import InvalidValues, at_least, between, check, one_of
 from models.contract import calendar
-from models.contract.component import BillLine, Component, Profile, Term, component_kind, key_name
+from models.contract.cliff import Cliff, Side, case_of_period, joined_cases, reached
+from models.contract.component import BillLine, Component, Profile, component_kind, key_name
 from models.contract.periods import Cycle, billing_day_rule, metered
-from models.contract.primitives import Cliff, Side, case_of_period, joined_cases, reached
 from models.contract.state import Carried
+from models.contract.term import Term
 from models.contract.totals import drawn_mwh, period_totals, term_name
 from models.horizon import Horizon
 from models.situation import Situation

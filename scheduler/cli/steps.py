@@ -16,10 +16,10 @@ from scheduler.folder import check_before, publish
 from scheduler.result import Plan, Status
 
 if TYPE_CHECKING:
-    from scheduler.explain import LimitValue
     from scheduler.plan import PlanOptions
     from scheduler.read.inputs import Inputs
     from scheduler.report.files import Writer
+    from scheduler.values import LimitValue
 
 EXIT_OF = {Status.PLAN: 0, Status.MISSES: 3, Status.NOT_A_PLAN: 3, Status.SOLVER_LIMIT: 4}
 

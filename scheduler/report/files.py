@@ -10,7 +10,6 @@ from pathlib import Path
 
 from scheduler.report.chart import write_chart
 from scheduler.report.handoffs import EXTRA_NAMES, handoff_files
-from scheduler.report.limits import ValueLike
 from scheduler.report.page import page_html, sheet_html
 from scheduler.report.plan_json import plan_document, write_plan_json
 from scheduler.report.sheet import load_sheet
@@ -19,6 +18,7 @@ from scheduler.report.summary import summary_text
 from scheduler.report.tables import write_plan_csv
 from scheduler.report.workbook import write_workbook
 from scheduler.result import Plan, Status
+from scheduler.values import LimitValue
 
 Writer = Callable[[Path], None]
 
@@ -50,7 +50,7 @@ def plan_files(
     digests: Mapping[str, str],
     notes: Iterable[str],
     more: str = "",
-    values: Sequence[ValueLike] = (),
+    values: Sequence[LimitValue] = (),
 ) -> dict[str, Writer]:
     """Return the writer of each file of a plan's folder.
 

@@ -7,7 +7,6 @@ that binds may be worth nothing, because another one binds at the same time.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 
@@ -18,46 +17,6 @@ from scheduler.result import Plan
 
 AT_LIMIT = 1e-5
 """Distance from a limit, as a share of its size, up to which it counts as reached."""
-
-
-class MoveLike(Protocol):
-    """What moving a limit by one unit changes."""
-
-    @property
-    def cost_per_unit(self) -> float | None:
-        """Change of the plan's cost; None where the move is not possible. [currency/unit]."""
-
-
-class ValueLike(Protocol):
-    """What a limit is worth: the part of its record that reports read."""
-
-    @property
-    def label(self) -> str:
-        """The number in words, with its side where it is a limit. [-]."""
-
-    @property
-    def unit(self) -> str:
-        """Unit by which it is moved. [-]."""
-
-    @property
-    def up(self) -> MoveLike:
-        """One unit more. [-]."""
-
-    @property
-    def down(self) -> MoveLike:
-        """One unit less. [-]."""
-
-    @property
-    def binds(self) -> tuple[int, ...]:
-        """Intervals at which it binds. [-]."""
-
-    @property
-    def matters(self) -> bool:
-        """Whether moving it is money, or not possible at all. [-]."""
-
-    @property
-    def at_miss(self) -> bool:
-        """Whether the value counts missed tonnes at the miss price. [-]."""
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,6 @@ from scheduler.report.figures import (
     saving,
     saving_percent,
 )
-from scheduler.report.limits import ValueLike
 from scheduler.report.outages import outage_lines
 from scheduler.report.plan_json import versions
 from scheduler.report.sheet import LoadSheet, contact_lines, failure_lines
@@ -60,6 +59,7 @@ from scheduler.report.topics import (
 )
 from scheduler.report.wording import MONTHS, WEEKDAYS, fixed, plain, spoken_minute
 from scheduler.result import Plan, Status
+from scheduler.values import LimitValue
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -126,7 +126,7 @@ def page_html(
     digests: Mapping[str, str],
     notes: Iterable[str] = (),
     more: str = "",
-    values: Sequence[ValueLike] = (),
+    values: Sequence[LimitValue] = (),
 ) -> str:
     """Return the page of a plan.
 
@@ -408,7 +408,7 @@ def _plain_certificate(plan: Plan) -> tuple[str, ...]:
     )
 
 
-def _limit_section(plan: Plan, values: Sequence[ValueLike]) -> Section:
+def _limit_section(plan: Plan, values: Sequence[LimitValue]) -> Section:
     shown = [value for value in values if value.matters]
     return Section(
         "limits",

@@ -28,10 +28,11 @@ from scheduler.report.figures import (
     saving_percent,
     stock_figures,
 )
-from scheduler.report.limits import ValueLike, reached_limits
+from scheduler.report.limits import reached_limits
 from scheduler.report.trips import trip_figures
 from scheduler.report.wording import fixed, local_minute, plain
 from scheduler.result import Plan
+from scheduler.values import LimitValue
 
 
 @dataclass(frozen=True)
@@ -575,7 +576,7 @@ def limits_table(plan: Plan) -> Table:
     return _table(plan, "limits", rows)
 
 
-def values_table(plan: Plan, values: Sequence[ValueLike]) -> Table:
+def values_table(plan: Plan, values: Sequence[LimitValue]) -> Table:
     """Return what limits are worth.
 
     Parameters

@@ -10,10 +10,10 @@ import textwrap
 from collections.abc import Iterable, Sequence
 
 from models.horizon import Horizon
-from scheduler.explain import SHOWN, LimitValue, Move, Moved, Why
 from scheduler.report.columns import FURTHER_FILES
 from scheduler.report.csv_text import Cell, csv_text
 from scheduler.report.wording import fixed, local_minute, plain, spoken_minute, spoken_start
+from scheduler.values import SHOWN, LimitValue, Move, Moved, Why
 
 FILE = "values.csv"
 WIDTH = 100

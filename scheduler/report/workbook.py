@@ -30,7 +30,6 @@ from scheduler.report.columns import (
     workbook_name,
 )
 from scheduler.report.figures import circuit_names, owner
-from scheduler.report.limits import ValueLike
 from scheduler.report.plan_json import plan_document, versions
 from scheduler.report.topics import (
     Cell,
@@ -49,6 +48,7 @@ from scheduler.report.topics import (
 )
 from scheduler.report.wording import local_start, plain
 from scheduler.result import Plan
+from scheduler.values import LimitValue
 
 TIME_FORMAT: Final = "yyyy-mm-dd hh:mm"
 """Format of date-times; the offset stands in the column of text beside them."""
@@ -127,7 +127,7 @@ def workbook(
     plan: Plan,
     digests: Mapping[str, str],
     notes: Iterable[str] = (),
-    values: Sequence[ValueLike] = (),
+    values: Sequence[LimitValue] = (),
 ) -> bytes:
     """Return the workbook of a plan; the same plan gives the same bytes.
 
@@ -189,7 +189,7 @@ def write_workbook(
     digests: Mapping[str, str],
     path: Path,
     notes: Iterable[str] = (),
-    values: Sequence[ValueLike] = (),
+    values: Sequence[LimitValue] = (),
 ) -> None:
     """Write the workbook of a plan.
 

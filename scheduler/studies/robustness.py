@@ -16,7 +16,7 @@ import numpy as np
 
 from models.checks import above, at_least, between, check
 from models.circuit import Circuit
-from models.contract.component import Peak
+from models.contract.term import Peak
 from models.horizon import Array, Mask
 from models.liquefier import Liquefier
 from models.meter import SiteMeter

@@ -15,8 +15,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from models.contract.cliff import Cliff
 from models.contract.component import Profile
-from models.contract.primitives import Cliff
 from models.horizon import Array, Horizon, Integers
 from models.pieces import Rows
 from models.site import Site
