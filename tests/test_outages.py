@@ -39,9 +39,9 @@ def test_facts_of_the_day_are_told_in_order_of_time(plan: Plan) -> None:
     """The room's outage comes first, then the limit of the store; tomorrow's outage is not of this day."""
     room, store = outage_lines(plan)
     assert room.startswith(
-        "room out of service Mon 8 Jun 10:00+02:00 to Mon 8 Jun 13:00+02:00 (busbar <repair>)"
+        "room out of service, Mon 8 Jun 10:00+02:00 to Mon 8 Jun 13:00+02:00 (busbar <repair>)"
     )
-    assert store == "store level_max_t 58 Mon 8 Jun 22:00+02:00 to Tue 9 Jun 00:00+02:00"
+    assert store == "store level max t 58, Mon 8 Jun 22:00+02:00 to Tue 9 Jun 00:00+02:00"
 
 
 def test_a_circuit_still_carries_current_when_its_outage_starts(plan: Plan) -> None:

@@ -34,10 +34,10 @@ def outage_lines(plan: Plan) -> tuple[str, ...]:
 
 def _line(plan: Plan, fact: Availability) -> str:
     out = fact.what == "in_service" and fact.value == 0
-    words = "out of service" if out else f"{plain(fact.what)} {fact.value:g}"
+    words = "out of service" if out else f"{plain(fact.what).replace('_', ' ')} {fact.value:g}"
     note = f" ({plain(fact.note)})" if fact.note else ""
     span = f"{spoken_minute(plan.horizon, fact.start_min)} to {spoken_minute(plan.horizon, fact.end_min)}"
-    return f"{plain(fact.unit)} {words} {span}{note}{_run_down(plan, fact) if out else ''}"
+    return f"{plain(fact.unit)} {words}, {span}{note}{_run_down(plan, fact) if out else ''}"
 
 
 def _run_down(plan: Plan, fact: Availability) -> str:
