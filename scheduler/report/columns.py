@@ -498,6 +498,12 @@ def documented_fields() -> tuple[Documented, ...]:
         Documented("solution.tangents", "-", "tangents added after the first solve"),
         Documented("solution.chords", "-", "chords added"),
         Documented("solution.binaries", "-", "branches added"),
+        Documented(
+            "solution.cold_correction",
+            money,
+            "by how much the bound before steps came down when the program was solved from nothing; null "
+            "where branch and bound (which always starts from nothing) or a limit ended the search",
+        ),
         *_spanned(
             "energy",
             (
