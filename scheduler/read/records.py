@@ -6,6 +6,7 @@ values are allowed stands in the records; pydantic is used here and nowhere else
 
 from __future__ import annotations
 
+import copy
 import dataclasses
 import functools
 import json
@@ -194,7 +195,7 @@ def build(
         record: Record = _adapter(key).validate_json(json.dumps([values], default=str))[0]
     except ValidationError as error:
         told: set[Path] = set(absurd)
-        for path, text in _sentences(error, cls, values, also_known):
+        for path, text in _all_sentences(error, cls, values, also_known):
             if path not in told or path == ():
                 problems.add(place.toml.file, place.where(path), text)
             told.add(path)
@@ -207,6 +208,31 @@ def _adapter(cls: Hashable) -> TypeAdapter[tuple[Any]]:
     # pydantic takes no configuration for a bare dataclass, but hands that of a tuple down to it.
     form: Any = types.GenericAlias(tuple, (cls,))
     return TypeAdapter(form, config=_CONFIG)
+
+
+def _all_sentences(
+    error: ValidationError, cls: type, values: Mapping[str, Any], also_known: Iterable[str]
+) -> Iterator[tuple[Path, str]]:
+    """Yield what is wrong, and what the record itself would say of the values without the unknown keys."""
+    yield from _sentences(error, cls, values, also_known)
+    unknown = [
+        _own_path(found["loc"][1:], values)
+        for found in error.errors(include_url=False)
+        if found["type"] == "unexpected_keyword_argument"
+    ]
+    if not unknown:
+        return
+    known = copy.deepcopy(dict(values))
+    for path in unknown:
+        table: Any = known
+        for key in path[:-1]:
+            table = table[key]
+        table.pop(path[-1], None)
+    key: Any = cls
+    try:
+        _adapter(key).validate_json(json.dumps([known], default=str))
+    except ValidationError as rest:
+        yield from _sentences(rest, cls, known, also_known)
 
 
 def _sentences(

@@ -116,7 +116,9 @@ def read_stocks(
             _level(row, name, units, result, context)
     if certain:
         place = ", ".join(source.name for source in sources) or context.site.file
-        for name in units:
+        # A store whose own table has a problem still needs its level: both are told at once.
+        stores = [n for n in _unread(units, context) if issubclass(context.site.unit_classes[n], Store)]
+        for name in (*units, *stores):
             if name in seen:
                 continue
             if name in expected_t:
