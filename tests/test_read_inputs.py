@@ -761,8 +761,8 @@ def typed(cell: str) -> object:
             "availability.csv",
             "load_max_ka,180",
             "in_service,2",
-            "availability.csv, line 2, column 'value': 'value' must be 0 (out of service) or 1 (in service) for "
-            "'in_service' (got 2)",
+            "availability.csv, line 2, column 'value': 'value' must be 0 (out of service) or 1 (in service) "
+            "for 'in_service' (got 2)",
         ),
         (
             "availability.csv",

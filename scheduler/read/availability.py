@@ -15,7 +15,18 @@ from scheduler.read.problems import hint
 from scheduler.read.tables import Columns, Row, read_table
 from scheduler.read.times import shown
 
-COLUMNS = Columns(("unit", "what", "value", "start", "end"), ("note",))
+COLUMNS = Columns(
+    ("unit", "what", "value", "start", "end"),
+    ("note",),
+    {
+        "unit": "name of the unit in the site file",
+        "what": "what is limited; `brinewatt keys KIND` lists the words of its kind at its end",
+        "value": "for in_service 0 (out) or 1 (in); otherwise the limit or the number left",
+        "start": "start: ISO 8601 with offset, or local time of the site",
+        "end": "end, the same",
+        "note": "a reason, for people",
+    },
+)
 IN_SERVICE = "in_service"
 
 

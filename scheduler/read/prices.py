@@ -13,7 +13,7 @@ from scheduler.read.context import Context
 from scheduler.read.files import Source
 from scheduler.read.market_document import AuctionPrices, choose_auction, read_document
 from scheduler.read.series import Point, laid_over
-from scheduler.read.tables import Columns, Row, interval_of, read_table
+from scheduler.read.tables import MINUTES, START, Columns, Row, interval_of, read_table
 
 DAY_AHEAD = "day_ahead"
 """Name of the price series where a file names none."""
@@ -21,8 +21,26 @@ DAY_AHEAD = "day_ahead"
 LAID_OVER = ("prices", "profiles")
 """Roles of which a later file lies over the earlier ones."""
 
-PRICE_COLUMNS = Columns(("start", "minutes", "price_per_mwh"), ("series", "currency"))
-PROFILE_COLUMNS = Columns(("start", "minutes", "series", "value"))
+PRICE_COLUMNS = Columns(
+    ("start", "minutes", "price_per_mwh"),
+    ("series", "currency"),
+    {
+        "start": START,
+        "minutes": MINUTES,
+        "price_per_mwh": "price of a MWh, in the site's currency",
+        "series": "name of the price series; day_ahead if left out",
+        "currency": "must be the site's, ISO 4217",
+    },
+)
+PROFILE_COLUMNS = Columns(
+    ("start", "minutes", "series", "value"),
+    meanings={
+        "start": START,
+        "minutes": MINUTES,
+        "series": "name of the profile, as a unit or component names it",
+        "value": "its value, in the unit that the key which names it has",
+    },
+)
 
 
 @dataclass(frozen=True)

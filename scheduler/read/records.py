@@ -319,20 +319,32 @@ def _own_path(loc: Sequence[str | int], values: object) -> Path:
 def _keys_at(cls: object, path: Path) -> list[str]:
     for key in path:
         if isinstance(key, str) and isinstance(cls, type) and dataclasses.is_dataclass(cls):
-            cls = _record_in(typing.get_type_hints(cls).get(key))
+            cls = record_in(typing.get_type_hints(cls).get(key))
     if isinstance(cls, type) and dataclasses.is_dataclass(cls):
         return [field.name for field in dataclasses.fields(cls) if field.init]
     return []
 
 
-def _record_in(hinted: object) -> object:
+def record_in(hinted: object) -> object:
+    """Return the record inside a type, such as that of 'tuple of Step', or None.
+
+    Parameters
+    ----------
+    hinted : object
+        Type of a field. [-]
+
+    Returns
+    -------
+    object
+        The first dataclass in it; None if there is none. [-]
+    """
     if (
         isinstance(hinted, type)
         and not isinstance(hinted, types.GenericAlias)
         and dataclasses.is_dataclass(hinted)
     ):
         return hinted
-    return next((found for part in typing.get_args(hinted) if (found := _record_in(part)) is not None), None)
+    return next((found for part in typing.get_args(hinted) if (found := record_in(part)) is not None), None)
 
 
 def _numbers(values: object, path: Path = ()) -> Iterator[tuple[Path, float]]:

@@ -125,7 +125,8 @@ def _told(
     start, end = min(p.start_min for p in over), max(p.end_min for p in over)
     text = (
         f"'{name}': {counted(len(over), 'interval')} from {shown(start, zone)} to {shown(end, zone)} "
-        f"{'comes' if len(over) == 1 else 'come'} from {file}, in place of {counted(len(hidden), 'value')} of {earlier}"
+        f"{'comes' if len(over) == 1 else 'come'} from {file}, in place of {counted(len(hidden), 'value')} "
+        f"of {earlier}"
     )
     gaps = len(_spans(over)) - 1
     return (
