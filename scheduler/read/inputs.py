@@ -221,13 +221,12 @@ class _Reader:
 
     def take(self, source: Source, named_by_user: bool) -> None:
         """Note a file that was read, under a name of its own among those of its role."""
-        name = Path(source.name).name if named_by_user else source.name
-        # Of a file read from what was kept, the name is told apart already.
-        if self.kept is not None:
-            name = source.name
+        # A file read from what was kept has been named so before.
+        path = Path(source.name)
+        name = path.name if named_by_user and self.kept is None else source.name
         number = 2
         while (source.role, name) in self.sources:
-            name, number = f"{Path(source.name).name} ({number})", number + 1
+            name, number = f"{path.stem} ({number}){path.suffix}", number + 1
         self.sources[source.role, name] = source
 
     def read(
