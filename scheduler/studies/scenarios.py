@@ -7,11 +7,12 @@ Owns the stochastic program and its measures. Stages:
   the price and the same where the price is the same: the auction knows no more of a scenario than that.
 - **Second stage**, when the prices of the whole day are known and before it begins: loads of all circuits
   and all flows, under every duty and limit of the site. What is drawn beside the quantity bought costs the
-  surcharges of the contract's `imbalance` component; without one nothing may be drawn beside it.
+  surcharges of an `imbalance` component.
 
-Where nothing may be drawn beside a nomination, loads can only be shifted between circuits, prices multiply a
-fixed import, and the mean price decides: the value of the stochastic solution is then 0, but for risk. The
-bid is what lets loads react.
+With surcharges so high that nobody deviates, a nomination fixes the import, prices multiply it, and the mean
+price decides: the value of the stochastic solution is then 0, but for risk. With none, what is nominated does
+not matter. The bid is what lets loads react without a surcharge. Surcharges above the energy price would
+reward power that nobody draws; then the gap stays open and says so.
 
 The look-ahead is in longer intervals, at the prices of the price file in every scenario unless scenarios
 reach beyond the plan day. Whole steps, counted changes of load, thermal lags and rules of exclusion are left
@@ -32,6 +33,8 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 
@@ -54,11 +57,13 @@ from scheduler.studies.year import with_look_ahead
 NOMINATION = "nomination"
 """Name of the profile with what was bought."""
 SCENARIO_GAP = 1e-5
-"""Target gap of each program of the study: costs of ways are compared, so it is that of a plan."""
-LOOK_AHEAD_MINUTES = 240
-"""Length of an interval of the look-ahead, which only has to tell what a stock at the end of the day is worth."""
-NOMINATED_MW = 0.01
-"""How far the import may lie off what a plan nominates: what its table rounds, and what other flows move. [MW]"""
+"""Target gap of each scenario alone: costs of ways are compared, so it is that of a plan."""
+JOINT_GAP = 5e-5
+"""Target gap of the program of all scenarios, which is solved once or twice with it."""
+TANGENTS = 5
+"""Tangents per curve and interval at first: each scenario adds its own before all are put together."""
+LOOK_AHEAD_MINUTES = 360
+"""Length of an interval of the look-ahead: it only tells what a stock at the end of the day is worth."""
 ROUNDS = 30
 SAME_KA = 1e-6
 """How far a load may lie off a given one. [kA]"""
@@ -80,8 +85,8 @@ class ScenarioOptions:
         Surcharges in place of those of the contract. [-]
     look_ahead_minutes : int
         Length of an interval after the plan day. [min]
-    gap : float
-        Target gap of each program. [-]
+    gap, joint_gap : float
+        Target gap of each scenario alone, and of all together. [-]
     seconds : float
         Wall time for each program. [s]
     """
@@ -91,6 +96,7 @@ class ScenarioOptions:
     deviation: Imbalance | None = None
     look_ahead_minutes: int = LOOK_AHEAD_MINUTES
     gap: float = SCENARIO_GAP
+    joint_gap: float = JOINT_GAP
     seconds: float = 300.0
 
 
@@ -235,7 +241,7 @@ class _Block(_Part):
         # Rules of exclusion need binaries; what they would change is told, and the plan of the day has them.
         formulation = replace(formulation, declaration=replace(formulation.declaration, exclusives=()))
         self.exclusives = exclusives
-        _, arrays = written(formulation)
+        _, arrays = written(formulation, TANGENTS)
         solver = Solver(arrays)
         for variable in formulation.declaration.variables:
             if variable.miss_class is not None:
@@ -250,17 +256,11 @@ class _Block(_Part):
         self.meter = next(v for v in formulation.declaration.variables if v.key == site.meter)
 
     def _tied(self, formulation: Formulation, solver: Solver) -> Integers:
-        """Add the columns of what is bought to the rows of deviations, or hold the import to them."""
-        keys = [
-            f"{prefix}_deviation" for prefix, term in formulation.terms if isinstance(term, Deviation)
-        ]
-        meter = solver.columns[formulation.site.meter].start
-        if keys:
-            rows = np.arange(solver.rows[keys[0]].start, solver.rows[keys[0]].stop)
-            bought = solver.add_columns_in_rows(np.zeros(self.day), rows, -np.ones(self.day))
-        else:
-            bought = solver.add_columns(np.zeros(self.day), np.full(self.day, np.inf))
-            solver.add_rows([(0.0, 0.0, [meter + t, n], [1.0, -1.0]) for t, n in enumerate(bought)])
+        """Add the columns of what is bought to the rows of deviations."""
+        prefix = next(prefix for prefix, term in formulation.terms if isinstance(term, Deviation))
+        place = solver.rows[f"{prefix}_deviation"]
+        rows = np.arange(place.start, place.stop)
+        bought = solver.add_columns_in_rows(np.zeros(self.day), rows, -np.ones(self.day))
         variable = next(v for v in formulation.declaration.variables if v.key == formulation.site.meter)
         columns = np.array(bought, dtype=np.int64)
         solver.set_column_bounds(columns, variable.lower[: self.day], variable.upper[: self.day])
@@ -268,19 +268,24 @@ class _Block(_Part):
 
     def least(self, options: ScenarioOptions) -> _Solved | None:
         """Return the least cost within the present bounds; None if nothing is possible."""
-        return _solve(self.solver, [self], lambda costs: float(costs[0]), np.ones(1), options)
-
-    def bought_between(self, low: Array, high: Array, options: ScenarioOptions) -> _Solved | None:
-        """Return the least cost with what is bought between two profiles."""
-        self.solver.set_column_bounds(self.bought, low, high)
-        found = self.least(options)
-        self.solver.set_column_bounds(
-            self.bought, self.meter.lower[: self.day], self.meter.upper[: self.day]
+        return _solve(
+            self.solver, [self], lambda costs: float(costs[0]), np.ones(1), options.gap, options.seconds
         )
+
+    def dual_basis(self) -> Any:
+        """Return the basis of the least cost with what is bought free: ties only add rows to it."""
+        self.solver.solve(confirm=False)
+        return self.solver.basis()
+
+    def with_bought(self, mw: Array, options: ScenarioOptions) -> _Solved | None:
+        """Return the least cost with what is bought as given."""
+        self.solver.set_column_bounds(self.bought, mw, mw)
+        found = self.least(options)
+        self.solver.set_column_bounds(self.bought, self.meter.lower[: self.day], self.meter.upper[: self.day])
         return found
 
     def with_loads(
-        self, loads: Mapping[str, Array], bought: Array, options: ScenarioOptions, priced: bool
+        self, loads: Mapping[str, Array], bought: Array, options: ScenarioOptions
     ) -> _Solved | None:
         """Return the least cost with the loads of the plan day and what is bought as given."""
         bounds = {v.key: (v.lower, v.upper) for v in self.formulation.declaration.variables}
@@ -292,8 +297,7 @@ class _Block(_Part):
                 np.clip(load - SAME_KA, low, high),
                 np.clip(load + SAME_KA, low, high),
             )
-        room = 0.0 if priced else NOMINATED_MW
-        found = self.bought_between(bought - room, bought + room, options)
+        found = self.with_bought(bought, options)
         for key in loads:
             low, high = (bound[: self.day] for bound in bounds[key])
             first = self.solver.columns[key].start
@@ -303,8 +307,6 @@ class _Block(_Part):
 
 def _nominated(formulation: Formulation, bought: Array) -> Formulation:
     """Return records whose surcharges on deviations start from what is bought."""
-    if not any(isinstance(term, Deviation) for _, term in formulation.terms):
-        return formulation
     terms = []
     for prefix, term in formulation.terms:
         if isinstance(term, Deviation):
@@ -320,10 +322,11 @@ def _solve(
     parts: list[_Part],
     value_of: Callable[[Array], float],
     probabilities: Array,
-    options: ScenarioOptions,
+    gap: float,
+    seconds: float,
 ) -> _Solved | None:
     """Solve, measure each scenario at its true curves, cut, and solve again until the gap is closed."""
-    stop = time.perf_counter() + options.seconds
+    stop = time.perf_counter() + seconds
     best: _Solved | None = None
     bound = -np.inf
     for _ in range(ROUNDS):
@@ -340,19 +343,17 @@ def _solve(
         )
         if kept and (best is None or value_of(found.costs) < value_of(best.costs)):
             best = found
-        close = best is not None and value_of(best.costs) - bound <= options.gap * found.scale
+        close = best is not None and value_of(best.costs) - bound <= gap * found.scale
         if close or time.perf_counter() > stop:
             break
         cut = [
-            part.search.refine(raw, exact, 0.2 * options.gap * found.scale)
+            part.search.refine(raw, exact, 0.2 * gap * found.scale)
             for part, (raw, exact, _) in zip(parts, measured, strict=True)
         ]
         if not any(cut):
             break
     if best is None:
-        raise SolverError(
-            f"no plan under the scenarios was found within {options.seconds:g} s: allow more time"
-        )
+        raise SolverError(f"no plan under the scenarios was found within {seconds:g} s: allow more time")
     return replace(best, bound=bound)
 
 
@@ -397,6 +398,7 @@ class _Joint:
     ) -> None:
         self.probabilities, self.risk = probabilities, risk
         self.order = np.argsort(prices, axis=0, kind="stable")
+        bases = [block.dual_basis() for block in blocks]
         parts = [block.solver.snapshot() for block in blocks]
         first = np.concatenate([[0], np.cumsum([len(part.cost) for part in parts])])
         self.solver = Solver(_side_by_side(parts, first, (1.0 - risk.weight) * probabilities))
@@ -414,12 +416,9 @@ class _Joint:
         rows = []
         for t in range(prices.shape[1]):
             inside = bought[self.order[:, t], t]
-            rows += [
-                (0.0, np.inf, [int(a), int(b)], [1.0, -1.0])
-                for a, b in zip(inside[:-1], inside[1:], strict=True)
-            ]
+            rows += [(0.0, np.inf, [a, b], [1.0, -1.0]) for a, b in pairwise(inside.tolist())]
         self.chain = np.array(self.solver.add_rows(rows), dtype=np.int64)
-        self.solver.start_from_parts([block.solver.basis() for block in blocks])
+        self.solver.start_from_parts(bases)
 
     def _count_the_tail(self, parts: list[Arrays], first: Integers, floors: Array) -> None:
         """Add CVaR as Rockafellar and Uryasev write it: a threshold and what each cost exceeds it by.
@@ -443,10 +442,7 @@ class _Joint:
     def tie(self, ranks: Integers) -> None:
         """Hold what is bought to one quantity where ranks are equal, and to no more where they are higher."""
         upper = np.concatenate(
-            [
-                np.where(np.diff(ranks[self.order[:, t], t]) > 0, np.inf, 0.0)
-                for t in range(ranks.shape[1])
-            ]
+            [np.where(np.diff(ranks[self.order[:, t], t]) > 0, np.inf, 0.0) for t in range(ranks.shape[1])]
         )
         self.solver.set_row_bounds(self.chain, np.zeros(len(self.chain)), upper)
 
@@ -457,7 +453,8 @@ class _Joint:
             self.parts,
             lambda costs: self.risk.of(costs, self.probabilities),
             self.probabilities,
-            options,
+            options.joint_gap,
+            options.seconds,
         )
         if found is None:
             raise StudyError(
@@ -550,7 +547,7 @@ def study(
         If the solver gives no usable answer.
     """
     options = options or ScenarioOptions()
-    site = with_deviation(site, options.deviation)
+    site = with_deviation(site, options.deviation or _without_limit(site))
     day = horizon.plan_intervals
     horizon = replace(
         with_look_ahead(horizon, 0, day, len(horizon), options.look_ahead_minutes), plan_intervals=day
@@ -562,7 +559,6 @@ def study(
     prices = scenarios.on(plan_day)
     probabilities = scenarios.probabilities
     auction = options.auction
-    priced = any(isinstance(term, Deviation) for _, term in site.contract.terms(horizon, situation))
     base = situation.series[scenarios.series[0].name]
 
     def block(own: Series) -> _Block:
@@ -581,12 +577,13 @@ def study(
             )
         blocks.append(made)
         alone.append(found)
-    middle = block(scenarios.mean()).least(options)
+    mean_block = block(scenarios.mean())
+    middle = mean_block.least(options)
     if middle is None:
         raise StudyError("no plan at the mean price meets all duties within all limits")
 
-    def each(low: Array, high: Array) -> list[_Solved | None]:
-        return [b.bought_between(lo, hi, options) for b, lo, hi in zip(blocks, low, high, strict=True)]
+    def each(bought: Array) -> list[_Solved | None]:
+        return [one.with_bought(mw, options) for one, mw in zip(blocks, bought, strict=True)]
 
     def way(found: list[_Solved | None]) -> Way | None:
         solved = [one for one in found if one is not None]
@@ -594,22 +591,18 @@ def study(
             return None
         return _way(options.risk, probabilities, solved)
 
-    # The true import of the mean-price plan is possible in every scenario: only prices differ.
-    mean_bought = np.tile(middle.bought_mw if priced else middle.import_mw, (len(blocks), 1))
-    mean_price = way(each(mean_bought, mean_bought))
+    mean_price = way(each(np.tile(middle.bought_mw, (len(blocks), 1))))
     if mean_price is None:
         raise StudyError(
-            "the nomination of the mean-price plan cannot be kept in every scenario: scenarios must differ in "
-            "prices alone"
+            "the nomination of the mean-price plan cannot be kept in every scenario: this is a bug, please "
+            "report it with the inputs"
         )
     floors = np.array([found.bound for found in alone])
     joint = _Joint(blocks, prices, probabilities, options.risk, floors)
     ranks = np.stack([auction.ranks(column) for column in prices.T], axis=1)
     joint.tie(ranks)
     free = joint.least(options)
-    steps = [
-        auction.fewer_ranks(ranks[:, t], free.bought_mw[:, t], probabilities) for t in range(day)
-    ]
+    steps = [auction.fewer_ranks(ranks[:, t], free.bought_mw[:, t], probabilities) for t in range(day)]
     tied = np.stack(steps, axis=1)
     if not np.array_equal(tied, ranks):
         joint.tie(tied)
@@ -622,13 +615,12 @@ def study(
     cleared = np.array(
         [[curves[t].cleared_mw(float(prices[s, t])) for t in range(day)] for s in range(len(blocks))]
     )
-    room = 0.0 if priced else 0.5 * auction.lot_mw
-    offered = way(each(cleared - room, cleared + room))
+    offered = way(each(cleared))
     if offered is None:
         raise StudyError("the bid in whole lots cannot be kept in every scenario: choose smaller lots")
     offered = replace(offered, bound=bid.bound, bought_mw=cleared)
     given = None
-    notes = _notes(blocks, [*alone, free, fixed])
+    notes = _notes(blocks, [*alone, middle])
     if given_loads is not None and given_import is not None:
         loads = {
             unit.key("load"): given_loads[unit.name].on(plan_day)
@@ -636,7 +628,7 @@ def study(
             if unit.name in given_loads
         }
         drawn = given_import.on(plan_day)
-        given = way([b.with_loads(loads, drawn, options, priced) for b in blocks])
+        given = way([b.with_loads(loads, drawn, options) for b in blocks])
         if given is None:
             notes += (
                 "The given plan has no costs here: with its loads and its import the coarse look-ahead lets "
@@ -666,15 +658,22 @@ def study(
     )
 
 
+def _without_limit(site: Site) -> Imbalance | None:
+    """Return the contract's surcharges without the limit on deviations if it has one; else None."""
+    own = [part for part in site.contract.components if isinstance(part, Imbalance)]
+    return replace(own[0], most_mw=None) if len(own) == 1 and own[0].most_mw is not None else None
+
+
 def _known(site: Site, horizon: Horizon, situation: Situation, scenarios: PriceScenarios) -> Situation:
     """Return the situation with the plan day nominated; refuse what the program cannot hold."""
     name = scenarios.series[0].name
     if not any(name in part.series_needed() for part in site.contract.components):
         raise ValueError(f"no component of the contract charges the price series '{name}' of the scenarios")
-    if any(isinstance(part, ImbalancePrices) for part in site.contract.components):
+    count = sum(isinstance(part, Imbalance) for part in site.contract.components)
+    if count != 1 or any(isinstance(part, ImbalancePrices) for part in site.contract.components):
         raise ValueError(
-            "a component 'imbalance_prices' needs imbalance prices for each scenario: state surcharges "
-            "instead (--up-per-mwh, --down-per-mwh), or a component 'imbalance'"
+            "it must be known what a MWh costs that is drawn beside what was bought: state surcharges "
+            "(--up-per-mwh, --down-per-mwh), or one component 'imbalance' in the contract"
         )
     choices = site.contract.choices(horizon, situation)
     if len(choices) > 1:
@@ -686,9 +685,7 @@ def _known(site: Site, horizon: Horizon, situation: Situation, scenarios: PriceS
     nothing = Series(NOMINATION, horizon.starts_min[:day], horizon.lengths_min[:day], np.zeros(day))
     names = {part.nomination for part in site.contract.components if isinstance(part, Imbalance)}
     state = replace(situation.state, cases={**situation.state.cases, **choices[0]})
-    return replace(
-        situation, series={**situation.series, **{name: nothing for name in names}}, state=state
-    )
+    return replace(situation, series={**situation.series, **{name: nothing for name in names}}, state=state)
 
 
 def _way(risk: Risk, probabilities: Array, solved: list[_Solved]) -> Way:
@@ -711,9 +708,7 @@ def _better(found: Way, other: Way) -> Way:
     return found if found.value <= other.value else replace(other, bound=found.bound)
 
 
-def _known_prices(
-    risk: Risk, probabilities: Array, alone: Way, others: list[Way], floors: Array
-) -> Way:
+def _known_prices(risk: Risk, probabilities: Array, alone: Way, others: list[Way], floors: Array) -> Way:
     """Return the least cost of each scenario: any other way is possible there too."""
     ways = [alone, *others]
     costs = np.stack([w.costs for w in ways])
