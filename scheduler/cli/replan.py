@@ -10,6 +10,8 @@ import click
 from scheduler.cli.steps import (
     FILE,
     FOLDER,
+    check_held,
+    cleared_options,
     finish,
     given_files,
     options_for,
@@ -18,6 +20,7 @@ from scheduler.cli.steps import (
     role_options,
     told_as_input,
     values_of,
+    with_cleared,
 )
 
 CLOCK = ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M%z", "%Y-%m-%d %H:%M"]
@@ -39,6 +42,7 @@ CLOCK = ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M%z", "%Y-%m-%d %H:%M"]
     help="Start of the interval to plan from; stocks are those of that instant.",
 )
 @role_options
+@cleared_options
 @click.option(
     "--freeze", type=click.FloatRange(min=0), default=30.0, help="Minutes in which nothing changes."
 )
@@ -62,6 +66,10 @@ def replan(
     replace: bool,
     seconds: float,
     valued: bool,
+    cleared: Path | None,
+    tolerance: float | None,
+    up_per_mwh: float | None,
+    down_per_mwh: float | None,
     **files: tuple[Path, ...],
 ) -> None:
     """Plan what is left of a day again, from SITE and the plan that is running.
@@ -92,6 +100,7 @@ def replan(
     chosen.setdefault("stocks", [])
     minute = clock_minute(site, start)
     inputs = read(site, None, chosen, sequence, start, running.levels_at(minute))
+    inputs = with_cleared(inputs, cleared, tolerance, up_per_mwh, down_per_mwh)
     ready(inputs, out, replace)
     delivered = running.delivered_t(minute)
     if "orders" in chosen:
@@ -108,6 +117,7 @@ def replan(
             delivered,
             running.takes(inputs.site),
         )
+    check_held(made.plan, cleared, tolerance)
     extra = {"difference.csv": lambda path: write_text(path, difference_csv(made))}
     values = values_of(made.plan, seconds) if valued else ()
     ctx.exit(finish(made.plan, inputs, out, replace, difference_text(made), extra, values))

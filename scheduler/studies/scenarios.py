@@ -39,7 +39,7 @@ from typing import Any
 import numpy as np
 
 from models.bid import Auction, BidCurve
-from models.contract.imbalance import Deviation, Imbalance, ImbalancePrices
+from models.contract.imbalance import NOMINATION, Deviation, Imbalance, ImbalancePrices, with_deviation
 from models.horizon import Array, Horizon, Integers, Series
 from models.price_scenarios import PriceScenarios
 from models.risk import Risk
@@ -54,8 +54,6 @@ from scheduler.lp import Formulation, formulate
 from scheduler.steps import needs_steps
 from scheduler.studies.year import with_look_ahead
 
-NOMINATION = "nomination"
-"""Name of the profile with what was bought."""
 SCENARIO_GAP = 1e-5
 """Target gap of each scenario alone: costs of ways are compared, so it is that of a plan."""
 JOINT_GAP = 5e-5
@@ -483,27 +481,6 @@ def _side_by_side(parts: list[Arrays], first: Integers, weights: Array) -> Array
     )
 
 
-def with_deviation(site: Site, deviation: Imbalance | None) -> Site:
-    """Return a site whose contract has given surcharges on deviations, in place of its own.
-
-    Parameters
-    ----------
-    site : Site
-        The works. [-]
-    deviation : Imbalance, optional
-        The surcharges; None leaves the contract as it is. [-]
-
-    Returns
-    -------
-    Site
-        The works. [-]
-    """
-    if deviation is None:
-        return site
-    others = tuple(c for c in site.contract.components if not isinstance(c, Imbalance | ImbalancePrices))
-    return replace(site, contract=replace(site.contract, components=(*others, deviation)))
-
-
 def study(
     site: Site,
     horizon: Horizon,
@@ -547,7 +524,9 @@ def study(
         If the solver gives no usable answer.
     """
     options = options or ScenarioOptions()
-    site = with_deviation(site, options.deviation or _without_limit(site))
+    deviation = options.deviation or _without_limit(site)
+    if deviation is not None:
+        site = replace(site, contract=with_deviation(site.contract, deviation))
     day = horizon.plan_intervals
     horizon = replace(
         with_look_ahead(horizon, 0, day, len(horizon), options.look_ahead_minutes), plan_intervals=day
