@@ -15,6 +15,8 @@ from models.horizon import Array, Integers
 
 SAME_TICK = 1e-6
 """How far, as a share of a tick, a price may lie off one by rounding."""
+SAME_PRICE = 1e-9
+"""Difference of two prices that counts as none. [currency/MWh]"""
 SAME_MW = 1e-9
 """Difference of two quantities that counts as none. [MW]"""
 
@@ -217,7 +219,7 @@ class BidCurve:
         ValueError
             If the price lies above the last limit.
         """
-        at = int(np.searchsorted(self.limits_per_mwh - 1e-9, price_per_mwh))
+        at = int(np.searchsorted(self.limits_per_mwh + SAME_PRICE, price_per_mwh))
         if at == len(self.mw):
             raise ValueError(f"the price {price_per_mwh:g} lies above the last limit of the bid")
         return float(self.mw[at])

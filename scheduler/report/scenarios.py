@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -152,7 +153,7 @@ def scenario_files(study: ScenarioStudy, text: str) -> dict[str, Writer]:
         "bid.csv": bid_csv(study),
         "best_nomination.csv": _nomination_csv(study),
     }
-    return {name: (lambda path, name=name: write_text(path, texts[name])) for name in texts}
+    return {name: partial(write_text, text=content) for name, content in texts.items()}
 
 
 def _head(name: str) -> list[str]:
