@@ -183,3 +183,20 @@ def test_wrong_use_is_answered(bid: tuple[Path, Path], tmp_path: Path, words: li
     found = run("plan", bid[0], *(word.format(cleared=path) for word in words), "--out", tmp_path / "x")
     assert found.exit_code == 2
     assert answer in found.stderr
+
+
+def test_the_rest_of_a_day_keeps_to_what_was_cleared(bid: tuple[Path, Path], tmp_path: Path) -> None:
+    """From noon on 1 MW more was bought than the running plan draws: what is not drawn costs its surcharge."""
+    site, _ = bid
+    assert run("plan", site, "--out", tmp_path / "plan").exit_code == 0
+    drawn = [float(row["meter_import_mw"]) for row in table(tmp_path / "plan")][12:]
+    lines = "".join(f"{start},60,{mw + 1}\n" for start, mw in zip(STARTS[12:], drawn, strict=True))
+    (tmp_path / "cleared.csv").write_text(f"start,minutes,energy_mwh\n{lines}")
+    words = ("replan", site, "--earlier", tmp_path / "plan", "--from", "2026-06-08T12:00")
+    settled = ("--cleared", tmp_path / "cleared.csv", "--up-per-mwh", 0.5, "--down-per-mwh", 0.5)
+    again = run(*words, *settled, "--out", tmp_path / "again")
+    plain = run(*words, "--out", tmp_path / "plain")
+    assert (again.exit_code, plain.exit_code) == (0, 0), again.output
+    cost = [json.loads((tmp_path / name / "plan.json").read_text())["cost"] for name in ("plain", "again")]
+    # The energy that duties need is the same: 12 h x 1 MW x 0.5.
+    assert cost[1]["total"] - cost[0]["total"] == pytest.approx(6.0, abs=0.3)
