@@ -876,7 +876,7 @@ class Circuit(Unit):
         unit_max = state.rectifier_units * self.rectifier.unit_load_max_ka
         unlike = np.where(on, self._unlike_density(state.electrolysers), 0.0)
         contents = self._carried(replace(state, in_service=on), chlorine, alkali)
-        limits = (
+        limits: tuple[Limit, ...] = (
             Limit(
                 f"current density of {self.name}",
                 "kA/m2",
