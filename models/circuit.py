@@ -18,12 +18,13 @@ import numpy as np
 from models.busbar import Busbar
 from models.cell_temperature import TemperatureRun, ThermalLag
 from models.cell_voltage import CellVoltage
-from models.checks import InvalidValues, above, at_least, check, in_order, one_of
+from models.checks import InvalidValues, above, at_least, between, check, in_order, one_of
 from models.current_efficiency import CurrentEfficiency
 from models.faraday import alkali_of, kg_per_kah, mass_ratio
 from models.horizon import Array, Horizon, Integers, Mask, instant_of
 from models.pieces import (
     ChangeLimit,
+    Content,
     Curve,
     Declaration,
     Entry,
@@ -36,6 +37,7 @@ from models.pieces import (
     Variable,
     changes_of_position,
 )
+from models.quality import CHLORIDE, HYDROGEN, UNIT_WORDS, Impurity
 from models.reactive import REACTIVE, line_above, rectifier_mvar
 from models.rectifier import Rectifier
 from models.situation import Situation
@@ -101,7 +103,7 @@ class Circuit(Unit):
     alkali : str
         Commodity the alkali goes to. [-]
     electrolysers_in_parallel : int
-        Electrolysers that share the current equally, 1 or more. [-]
+        Electrolysers that share the current, 1 or more; equally, but for `parallel_spread_mv`. [-]
     voltage : CellVoltage, optional
         Cell voltage of this circuit; the technology's default (from memory) if not stated. [-]
     efficiency : CurrentEfficiency, optional
@@ -145,6 +147,24 @@ class Circuit(Unit):
         limit if not stated. [kA/m2]
     low_density_hours : float
         How long: in any so many hours the mean density is at least that, above 0. [h]
+    parallel_spread_mv : float
+        How much less a cell of the newest electrolyser needs than one of the oldest at the same density, 0
+        or more. On one rectifier they have one voltage, so the newest draws more: at worst its density is
+        (m - 1) / m * spread / k above the mean of m electrolysers, and the oldest's as much below. The
+        density range holds for both. Power and products are those of the mean, because U is linear. [mV]
+    hydrogen_in_chlorine_percent : float, optional
+        Hydrogen in the chlorine at the greatest density; 0.1 to 0.3 for mercury cells (value from memory). A
+        liquefier on the same gas then limits what all circuits give together. Not stated: none is
+        accounted for. Above 0. [vol% of the chlorine]
+    hydrogen_steady_share : float
+        Share of that hydrogen that does not fall with the load, so that its fraction rises as the load falls;
+        0 to 1. 1 (on the safe side): the fraction goes as one over the load. [-]
+    hydrogen_in_chlorine_max_percent : float, optional
+        Greatest hydrogen in this circuit's chlorine, a limit on its least load; plants act near 0.5 (value
+        from memory). Above the former. [vol% of the chlorine]
+    chloride_in_alkali_ppm : float, optional
+        Chloride in the alkali at the greatest density, as NaCl in dry alkali; it goes as one over the
+        density. A `quality_limit` on the alkali limits what all circuits give together. Above 0. [ppm]
     thermal : ThermalLag, optional
         How the room's temperature follows the load. It is simulated, and plans keep what a cold room bears,
         while flows and the power curve stay those of the steady voltage; not simulated unless given. [-]
@@ -181,6 +201,11 @@ class Circuit(Unit):
     jumpering: bool = False
     low_density_ka_per_m2: float | None = None
     low_density_hours: float = 6.0
+    parallel_spread_mv: float = 0.0
+    hydrogen_in_chlorine_percent: float | None = None
+    hydrogen_steady_share: float = 1.0
+    hydrogen_in_chlorine_max_percent: float | None = None
+    chloride_in_alkali_ppm: float | None = None
     thermal: ThermalLag | None = None
 
     availabilities = ("in_service", "electrolysers", "cells", "rectifier_units", "load_max_ka")
@@ -208,9 +233,15 @@ class Circuit(Unit):
             change_grid_minutes=one_of(5, 15, 30, 60),
             low_density_ka_per_m2=above(0, "kA/m2"),
             low_density_hours=above(0, "h"),
+            parallel_spread_mv=at_least(0, "mV"),
+            hydrogen_in_chlorine_percent=above(0, "vol%"),
+            hydrogen_steady_share=between(0, 1),
+            hydrogen_in_chlorine_max_percent=above(0, "vol%"),
+            chloride_in_alkali_ppm=above(0, "ppm"),
         )
         in_order(self, "density_min_ka_per_m2", "density_max_ka_per_m2", "kA/m2")
         self._check_taps()
+        self._check_quality()
         if not self.cell_voltage.convex_power(self.density_min_ka_per_m2, self.density_max_ka_per_m2):
             raise InvalidValues(
                 [
@@ -239,6 +270,40 @@ class Circuit(Unit):
             )
         if problems:
             raise InvalidValues(problems)
+
+    def _check_quality(self) -> None:
+        problems = []
+        stated, most = self.hydrogen_in_chlorine_percent, self.hydrogen_in_chlorine_max_percent
+        if most is not None and (stated is None or stated >= most):
+            problems.append(
+                (
+                    "hydrogen_in_chlorine_max_percent",
+                    "'hydrogen_in_chlorine_max_percent' must be above 'hydrogen_in_chlorine_percent' [vol%] "
+                    f"(got {most:g} with {stated if stated is not None else 'none stated'}): state both",
+                )
+            )
+        if self.parallel_spread_mv > 0 and self.cell_voltage.k_effective <= 0:
+            problems.append(
+                (
+                    "parallel_spread_mv",
+                    "'parallel_spread_mv' needs a voltage that rises with the density, k above 0 "
+                    f"(got k {self.cell_voltage.k_effective:g})",
+                )
+            )
+        if problems:
+            raise InvalidValues(problems)
+
+    @property
+    def impurities(self) -> dict[tuple[str, str], Impurity]:
+        """What the products carry, by substance and product. [-]."""
+        found = {}
+        if self.hydrogen_in_chlorine_percent is not None:
+            found[HYDROGEN, self.chlorine] = Impurity(
+                self.hydrogen_in_chlorine_percent, self.hydrogen_steady_share
+            )
+        if self.chloride_in_alkali_ppm is not None:
+            found[CHLORIDE, self.alkali] = Impurity(self.chloride_in_alkali_ppm)
+        return found
 
     @property
     def cell_voltage(self) -> CellVoltage:
@@ -306,9 +371,10 @@ class Circuit(Unit):
         units = available("rectifier_units", self.rectifier.units)
         running = (available("in_service", 1) > 0) & (electrolysers > 0) & (cells > 0) & (units > 0)
         area = self.area_m2 * electrolysers
-        load_min = self.density_min_ka_per_m2 * area
+        unlike = self._unlike_density(electrolysers)
+        load_min = np.maximum(self.density_min_ka_per_m2 + unlike, self._least_clean_density()) * area
         ceilings = {
-            "current density": self.density_max_ka_per_m2 * area,
+            "current density": (self.density_max_ka_per_m2 - unlike) * area,
             "rectifier current": units * self.rectifier.unit_load_max_ka,
             "rectifier DC voltage": self._load_at_dc_limit(cells, area, running),
             "availability": available("load_max_ka", np.inf),
@@ -324,6 +390,49 @@ class Circuit(Unit):
                 f"{state.load_min_ka[at]:.1f} kA: declare the circuit out of service or change the limit"
             )
         return state
+
+    def _unlike_density(self, electrolysers: Array) -> Array:
+        """Return how far the newest electrolyser lies above the mean at the worst. [kA/m2]."""
+        if not self.parallel_spread_mv:
+            return np.zeros(len(electrolysers))
+        others = np.maximum(electrolysers - 1.0, 0.0) / np.maximum(electrolysers, 1.0)
+        unlike: Array = others * self.parallel_spread_mv / 1000.0 / self.cell_voltage.k_effective
+        return unlike
+
+    def _least_clean_density(self) -> float:
+        """Return the mean density below which the chlorine holds too much hydrogen. [kA/m2]."""
+        most = self.hydrogen_in_chlorine_max_percent
+        if most is None:
+            return 0.0
+        efficiency = self.current_efficiency
+        share = self.impurities[HYDROGEN, self.chlorine].least_share(most)
+        leakage = efficiency.leakage_ka_per_m2
+        made = efficiency.ce0 * self.density_max_ka_per_m2 - leakage
+        return (share * made + leakage) / efficiency.ce0
+
+    def _at_greatest_density(self, state: CircuitState) -> tuple[Array, Array]:
+        """Return chlorine and alkali at the greatest density with what is in service. [t/h]."""
+        slope, constant = self._chlorine(state)
+        load = self.density_max_ka_per_m2 * self.area_m2 * state.electrolysers
+        chlorine = slope * load + constant
+        return chlorine, chlorine * mass_ratio(alkali_of(self.salt))
+
+    def _contents(self, state: CircuitState) -> tuple[Content, ...]:
+        """Return what the products carry, affine in the load as they are."""
+        slope, constant = self._chlorine(state)
+        greatest = dict(zip((self.chlorine, self.alkali), self._at_greatest_density(state), strict=True))
+        ratio = {self.chlorine: 1.0, self.alkali: mass_ratio(alkali_of(self.salt))}
+        zero = np.zeros(len(slope))
+        return tuple(
+            Content(
+                substance,
+                product,
+                self.key("load"),
+                impurity.carried(ratio[product] * slope, zero),
+                impurity.carried(ratio[product] * constant, greatest[product]),
+            )
+            for (substance, product), impurity in self.impurities.items()
+        )
 
     def _load_at_dc_limit(self, cells: Array, area: Array, running: Mask) -> Array:
         result = np.full(len(cells), np.inf)
@@ -413,6 +522,7 @@ class Circuit(Unit):
             ),
             moves=(self._moves(horizon, situation, state),),
             ramps=self._ramp_records(horizon, situation, state),
+            contents=self._contents(state),
         )
 
     def _range(self, horizon: Horizon, situation: Situation, state: CircuitState) -> tuple[Array, Array]:
@@ -764,13 +874,15 @@ class Circuit(Unit):
             standing = replace(state, in_service=on)
             flows[REACTIVE] = -self._reactive(load, np.arange(len(load)), standing)
         unit_max = state.rectifier_units * self.rectifier.unit_load_max_ka
-        limits = (
+        unlike = np.where(on, self._unlike_density(state.electrolysers), 0.0)
+        contents = self._carried(replace(state, in_service=on), chlorine, alkali)
+        limits: tuple[Limit, ...] = (
             Limit(
                 f"current density of {self.name}",
                 "kA/m2",
                 np.where(on, density, 0.0),
-                np.where(in_service, self.density_min_ka_per_m2, 0.0),
-                self.density_max_ka_per_m2,
+                np.where(in_service, self.density_min_ka_per_m2 + unlike, 0.0),
+                self.density_max_ka_per_m2 - unlike,
             ),
             Limit(f"DC voltage of {self.name}", "V", dc_v, 0.0, self.rectifier.dc_voltage_max_v),
             Limit(f"rectifier current of {self.name}", "kA", load, 0.0, unit_max),
@@ -799,7 +911,27 @@ class Circuit(Unit):
             readings["cell_temperature_c"] = run.mean_c
             readings["lag_voltage_v"] = np.where(on, run.mean_lag_v, 0.0)
             readings["lag_power_mw"] = state.cells * readings["lag_voltage_v"] * load / 1000.0
-        return Simulation(flows, limits, readings)
+        if self.parallel_spread_mv:
+            readings["density_newest_ka_per_m2"] = np.where(on, density + unlike, 0.0)
+        for (substance, product), carried in contents.items():
+            made = chlorine if product == self.chlorine else alkali
+            held = np.divide(carried, made, out=np.zeros_like(carried), where=made > 0)
+            readings[f"{substance}_{UNIT_WORDS[substance]}"] = held
+            most = self.hydrogen_in_chlorine_max_percent
+            if substance == HYDROGEN and most is not None:
+                limits = (*limits, Limit(f"hydrogen in the chlorine of {self.name}", "%", held, 0.0, most))
+        return Simulation(flows, limits, readings, contents)
+
+    def _carried(self, state: CircuitState, chlorine: Array, alkali: Array) -> dict[tuple[str, str], Array]:
+        """Return what the products made carry, by the law of each impurity."""
+        made = {self.chlorine: chlorine, self.alkali: alkali}
+        greatest = dict(zip(made, self._at_greatest_density(state), strict=True))
+        return {
+            (substance, product): np.where(
+                state.in_service, impurity.carried(made[product], greatest[product]), 0.0
+            )
+            for (substance, product), impurity in self.impurities.items()
+        }
 
     def temperature(self, horizon: Horizon, situation: Situation, load_ka: Array) -> TemperatureRun | None:
         """Return how the room's temperature follows a load.

@@ -8,14 +8,16 @@ anew, the contract is charged at the simulated import.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
 from models.commodity import STOCK_UNIT_OF
 from models.contract.component import BillLine, Profile
 from models.horizon import Array
-from models.pieces import Rows, Simulation
+from models.pieces import Limit, Rows, Simulation
 from models.ramping import changes_of
+from scheduler.blends import concentration
 from scheduler.exact import charged_terms, exact_costs
 from scheduler.lp import Formulation
 from scheduler.result import Audit, MeteredPeak, Violation
@@ -66,6 +68,7 @@ def audit(formulation: Formulation, values: Mapping[str, Array]) -> Audit:
         for commodity, flow in simulations[unit.name].flows.items():
             flows[unit.name, commodity] = flow
     simulations = {unit.name: simulations[unit.name] for unit in site.units}
+    simulations.update(_mixtures(formulation, simulations, flows))
     net: dict[str, Array] = {}
     size: dict[str, float] = {}
     for (_, commodity), flow in flows.items():
@@ -98,6 +101,27 @@ def audit(formulation: Formulation, values: Mapping[str, Array]) -> Audit:
     )
     peaks = _metered_peaks(formulation, exact, simulations)
     return Audit(exact, simulations, flows, balance_error, violations, costs, sunk, bill, peaks)
+
+
+def _mixtures(
+    formulation: Formulation,
+    simulations: Mapping[str, Simulation],
+    flows: Mapping[tuple[str, str], Array],
+) -> dict[str, Simulation]:
+    """Return the simulations of units that limit what mixtures carry, with the concentrations as readings."""
+    found: dict[str, Simulation] = {}
+    for blend in formulation.declaration.blends:
+        held = concentration(blend, simulations, flows)
+        if held is None:
+            continue
+        before = found.get(blend.owner, simulations[blend.owner])
+        name = f"{blend.key.removeprefix(f'{blend.owner}_')}_{'percent' if blend.unit == '%' else blend.unit}"
+        found[blend.owner] = replace(
+            before,
+            limits=(*before.limits, Limit(blend.meaning, blend.unit, held, upper=blend.most)),
+            readings={**before.readings, name: held},
+        )
+    return found
 
 
 def _metered_peaks(

@@ -25,6 +25,7 @@ from models.pieces import Cost, Curve, Declaration, Rows, Variable
 from models.ramping import RampResults
 from models.site import Site
 from models.situation import Situation
+from scheduler.blends import blend_rows
 
 START_TANGENTS = 12
 """Tangents per curve and interval in the first program; a few rounds of cuts add the rest."""
@@ -100,7 +101,8 @@ def formulate(site: Site, horizon: Horizon, situation: Situation) -> Formulation
     contract = site.contract.declare(horizon, situation, site.meter)
     travelling, ramps = site.contract.declare_ramps(horizon, situation, site.meter, units.ramps)
     outputs = _output_costs(site, horizon, situation, units)
-    declaration = Declaration.merged((units, contract, outputs, travelling))
+    mixtures = Declaration(rows=blend_rows(units, len(horizon)))
+    declaration = Declaration.merged((units, contract, outputs, travelling, mixtures))
     formulation = Formulation(
         site,
         horizon,

@@ -46,6 +46,7 @@ UNIT_FORMATS: Final[Mapping[str, UnitFormat]] = MappingProxyType(
         "kA/m2": UnitFormat("ka_per_m2", 4),
         "V": UnitFormat("v", 4),
         "C": UnitFormat("c", 2),
+        "ppm": UnitFormat("ppm", 3),
         "MW": UnitFormat("mw", 4),
         "MWh": UnitFormat("mwh", 4),
         "Mvar": UnitFormat("mvar", 4),
@@ -388,6 +389,9 @@ READINGS: Final[Mapping[str, str]] = MappingProxyType(
         "what it draws on arrival; falls count in metered peaks",
         "cell_temperature_c": "mean temperature of the room, with a thermal lag only",
         "lag_voltage_v": "mean cell voltage above the steady one, with a thermal lag only",
+        "density_newest_ka_per_m2": "greatest density of the newest electrolyser, with a stated spread only",
+        "hydrogen_percent": "hydrogen in the circuit's chlorine, where stated, as a share of the chlorine",
+        "chloride_ppm": "chloride in the circuit's alkali, where stated, as NaCl in dry alkali",
         "lag_power_mw": "DC power above the steady one, no part of other columns, with a thermal lag only",
     }
 )
@@ -498,6 +502,12 @@ def documented_fields() -> tuple[Documented, ...]:
         Documented("solution.tangents", "-", "tangents added after the first solve"),
         Documented("solution.chords", "-", "chords added"),
         Documented("solution.binaries", "-", "branches added"),
+        Documented(
+            "solution.cold_correction",
+            money,
+            "by how much the bound before steps came down when the program was solved from nothing; null "
+            "where branch and bound (which always starts from nothing) or a limit ended the search",
+        ),
         *_spanned(
             "energy",
             (
