@@ -189,7 +189,7 @@ class Explainer:
         if not shift.stocks and not shift.taken:
             return {}
         constants = balance_constants(formulation.declaration, formulation.horizon)
-        touched = {*shift.taken, *(stock.commodity for stock in shift.stocks.values())}
+        touched = {*shift.taken, *(stock.closes for stock in shift.stocks.values())}
         return {name: constants[name] - shift.taken.get(name, 0.0) for name in touched}
 
     def _formulation(self, shift: _Shift) -> Formulation:
@@ -591,7 +591,8 @@ class Explainer:
         hours = float(np.sum(horizon.hours[mask]))
         at = np.flatnonzero(mask)
         span = (int(at[0]), int(at[-1]) + 1)
-        for name in self._constants:
+        own = {stock.bus for stock in self._base.declaration.stocks}
+        for name in (name for name in self._constants if name not in own):
             unit = self._base.site.commodities[name].unit
             # A rate of power is moved by a rate; products by a quantity, spread evenly.
             rate = 1.0 if name == "power" else 1.0 / hours
