@@ -44,9 +44,9 @@ class ValueStep:
 class Store(Unit):
     """Common to all stores: one stock on one commodity, between two limits.
 
-    Subclasses have the fields `name`, `commodity`, `end_min_t`, `end_values` and the rates of filling, drawing
-    and transfer. Where several stores hold one commodity, what is made is filled into them and what leaves is
-    drawn from them; content goes from one to another only by a transfer (see `models.tank_header`).
+    Subclasses have the fields `name`, `commodity`, `end_min_t`, `end_values` and the rates of filling,
+    drawing and transfer. Where several stores hold one commodity, what is made is filled into them and what
+    leaves is drawn from them; content goes from one to another only by a transfer (see `models.tank_header`).
     """
 
     commodity: str

@@ -152,15 +152,16 @@ def _header(group: tuple[Stock, ...], units: Declaration, horizon: Horizon) -> D
             if len(group) > 1:
                 # Calm: the tank that is filled or loaded from stays the same where that costs nothing.
                 moves.append(Moves(f"{key}_moves", key, np.ones(n, dtype=bool)))
-            if np.any(np.isfinite(limit)):
+            at = np.flatnonzero(np.isfinite(np.broadcast_to(limit, n)))
+            if at.size:
                 rows.append(
                     Rows(
                         f"{key}_rate",
                         unit,
-                        (Entry(key, each, each, ones),),
-                        np.full(n, -np.inf),
-                        limit,
-                        intervals=each,
+                        (Entry(key, np.arange(len(at)), at, np.ones(len(at))),),
+                        np.full(len(at), -np.inf),
+                        np.broadcast_to(limit, n)[at],
+                        intervals=at,
                         meaning=f"greatest rate of {words} of {name}",
                     )
                 )
@@ -188,9 +189,7 @@ def _header(group: tuple[Stock, ...], units: Declaration, horizon: Horizon) -> D
     return Declaration(tuple(variables), flows=tuple(flows), rows=tuple(rows), moves=tuple(moves))
 
 
-def _made(
-    commodity: str, units: Declaration, horizon: Horizon
-) -> tuple[list[Entry], Array, Array, Array]:
+def _made(commodity: str, units: Declaration, horizon: Horizon) -> tuple[list[Entry], Array, Array, Array]:
     """Return what is made of a product as entries (negative) and a constant, and the most made and sent."""
     n = len(horizon)
     variables = {variable.key: variable for variable in units.variables}
@@ -202,8 +201,8 @@ def _made(
         variable = variables.get(flow.variable)
         if variable is None or variable.intervals is None or np.any(variable.lower < 0):
             raise ValueError(
-                f"{flow.variable} may put {commodity} into its tanks or take it out: where several tanks share "
-                "a product, or have stated rates, each flow must go one way"
+                f"{flow.variable} may put {commodity} into its tanks or take it out: where several tanks "
+                "share a product, or have stated rates, each flow must go one way"
             )
         at = variable.intervals
         factor = np.broadcast_to(np.asarray(flow.coefficient, dtype=np.float64), len(at))

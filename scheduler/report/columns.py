@@ -948,6 +948,11 @@ TOPICS: Final[Mapping[str, Topic]] = MappingProxyType(
             "Level of each stock at the time given",
             (Documented("time", "-", "local time with offset from UTC"),),
         ),
+        "tanks": Topic(
+            "Tanks of one product: what is filled into and drawn from each, and transferred into it "
+            "(negative: out of it)",
+            (_AT,),
+        ),
         "stocks": Topic(
             "Stocks over the horizon",
             (

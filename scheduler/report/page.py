@@ -39,6 +39,7 @@ from scheduler.report.svg import (
     power_chart,
     stock_chart,
 )
+from scheduler.report.tanks import shared_tanks, tank_lines
 from scheduler.report.topics import (
     Table,
     bill_table,
@@ -54,6 +55,7 @@ from scheduler.report.topics import (
     money_table,
     power_table,
     stocks_table,
+    tanks_table,
     trips_table,
     values_table,
 )
@@ -320,13 +322,15 @@ def _stock_sections(plan: Plan) -> tuple[Section, ...]:
     if not plan.declaration.stocks:
         return ()
     lots = lots_table(plan)
+    tanks = (tanks_table(plan),) if shared_tanks(plan) else ()
     return (
         Section(
             "stocks",
             "Stocks, limits and loading",
+            tuple(f"Tanks, {line}." for line in tank_lines(plan)),
             drawing=stock_chart(plan),
             tables=(stocks_table(plan),),
-            behind=(levels_table(plan), *((lots,) if lots.rows else ())),
+            behind=(levels_table(plan), *((lots,) if lots.rows else ()), *tanks),
         ),
     )
 

@@ -32,6 +32,7 @@ from scheduler.report.figures import (
     total_reading,
 )
 from scheduler.report.outages import outage_lines
+from scheduler.report.tanks import tank_lines
 from scheduler.report.trips import trip_figures
 from scheduler.report.wording import MONTHS, WEEKDAYS, clock, duty_words, fixed, plain, spoken_minute
 from scheduler.result import Plan, Status
@@ -126,6 +127,8 @@ class LoadSheet:
         What is out of service or limited on the day. [-]
     loading : tuple of str
         Lots that are loaded on the day. [-]
+    tanks : tuple of str
+        Which tank of a product is filled and which is loaded from, where it has several. [-]
     contacts : tuple of (str, str)
         Whom to ask: role, and how or a line to write on. [-]
     cautions : tuple of str
@@ -146,6 +149,7 @@ class LoadSheet:
     changes: tuple[CircuitChanges, ...]
     outages: tuple[str, ...]
     loading: tuple[str, ...]
+    tanks: tuple[str, ...]
     contacts: tuple[tuple[str, str], ...]
     cautions: tuple[str, ...]
     notes: tuple[str, ...]
@@ -214,6 +218,7 @@ def load_sheet(plan: Plan, notes: Iterable[str] = ()) -> LoadSheet:
         changes=tuple(_circuit_changes(plan, name, doubled) for name in circuit_names(plan)),
         outages=outage_lines(plan),
         loading=_loading_lines(plan, doubled),
+        tanks=tank_lines(plan, doubled),
         contacts=contact_lines(plan),
         cautions=CAUTIONS,
         notes=tuple(dict.fromkeys(plain(note) for note in (*plan.site.notes, *notes))),

@@ -31,6 +31,7 @@ from scheduler.report.figures import (
     touched_limits,
 )
 from scheduler.report.outages import outage_lines
+from scheduler.report.tanks import tank_lines
 from scheduler.report.trips import HeaderTrips, trip_figures
 from scheduler.report.wording import duty_words, fixed, plain, spoken_minute, spoken_start
 from scheduler.result import Comparison, Plan, Status
@@ -398,7 +399,8 @@ def _stocks(plan: Plan) -> list[str]:
     wide = max(len("Stocks, horizon"), *(len(_short(stock.key)) for stock in figures))
     head = f"{'Stocks, horizon':<{wide}}  {'start':>9} {'day end':>9} {'end':>9} {'least':>9} {'most':>9}"
     rows = _capped([_stock_row(stock, wide) for stock in figures], "stocks", MOST_ROWS)
-    return [f"{head}  limits", *rows, *_touched(plan)]
+    tanks = [line for words in tank_lines(plan) for line in _wrapped(f"Tanks, {words}", indent=2)]
+    return [f"{head}  limits", *rows, *_touched(plan), *tanks]
 
 
 def _touched(plan: Plan) -> list[str]:
