@@ -21,7 +21,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from models.circuit import Circuit
+from models.circuit import LIMIT_AHEAD, Circuit
 from models.faraday import alkali_of, mass_ratio
 from models.horizon import Array, Horizon, Integers, Mask, instant_of, minute_of
 from models.pieces import Rows, Stock, Variable
@@ -473,6 +473,8 @@ class Explainer:
         mask[interval] = True
         hours = float(horizon.hours[interval])
         ceilings = {name: float(values[interval]) for name, values in state.ceilings_ka.items()}
+        if high < min(ceilings.values()) - AT_LIMIT:
+            ceilings[LIMIT_AHEAD] = high
         sold = {lever.key: lever for lever in self._demand_levers(mask)}
         t = np.array([interval])
         chlorine, power = self._per_ka(unit, at, t)
@@ -821,6 +823,8 @@ class Explainer:
         horizon, situation = self._base.horizon, self._base.situation
         state = circuit.state(horizon, situation)
         names = list(state.ceilings_ka)
+        # Where a limit that starts next holds a load below its ceilings, moving them changes nothing there.
+        open_ = open_ & (load.upper >= state.load_max_ka - AT_LIMIT)
         lowest = np.argmin(np.stack(list(state.ceilings_ka.values())), axis=0)
         room = load.upper - self.values_at[load.key]
         for i in np.unique(lowest[open_]).tolist():
