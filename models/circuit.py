@@ -795,10 +795,11 @@ class Circuit(Unit):
         ninth power of the load.
         """
         if self.ramp_ka_per_min is None:
-            return np.zeros(len(horizon))
+            return np.zeros(load.shape)
         everywhere = np.arange(len(horizon))
         before = situation.loads_before.get(self.name)
-        earlier = np.concatenate([[load[0] if before is None else before], load[:-1]])
+        first = load[..., :1] if before is None else np.full(load[..., :1].shape, before)
+        earlier = np.concatenate([first, load[..., :-1]], axis=-1)
         earlier = np.where(self._ramped(situation, state) & (load > 0) & (earlier > 0), earlier, load)
         slope, constant = self._chlorine(state)
         per_t = self.auxiliary_kwh_per_t / 1000.0

@@ -53,6 +53,11 @@ class Way:
     left: float = 0.0
 
     @property
+    def edge_min(self) -> float:
+        """When the outage begins or ends, since the epoch. [min]."""
+        return self.begin_min + self.minutes * (1.0 - self.left) if self.down else self.begin_min
+
+    @property
     def end_min(self) -> int:
         """When the way is done, since the epoch. [min]."""
         return self.begin_min + self.minutes
@@ -186,7 +191,7 @@ def _share(ways: tuple[Way, ...] | list[Way], minutes: Array) -> Array:
         share = np.minimum(share, 1.0 - done if way.down else np.where(minutes < way.begin_min, 1.0, done))
         if way.down:
             # What has been out and comes back is another way's matter.
-            later = [up.begin_min for up in ways if not up.down and up.begin_min >= way.begin_min]
+            later = [up.begin_min for up in ways if not up.down and up.begin_min >= way.edge_min]
             back = minutes >= (min(later) if later else np.inf)
             share = np.where(back, 1.0, share)
     return share

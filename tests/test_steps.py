@@ -593,7 +593,7 @@ def test_a_plan_day_from_which_the_look_ahead_cannot_go_on_is_left() -> None:
         (Rules(1.0, ramp_ka_per_h=3.0),),
         horizon,
         np.array([50.0, 50.0, 50.0, 5.0, 50.0, 50.0]),
-        use=1.5,
+        use=1.6,
         least=0.0,
         most=99.0,
         availability=(limit,),

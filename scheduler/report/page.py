@@ -19,8 +19,11 @@ from scheduler.report.cautions import CAUTIONS, MODEL_ACCURACY, SHORT_CAUTION
 from scheduler.report.figures import (
     billed_peaks,
     circuit_figures,
+    circuit_names,
     comparable,
+    count_words,
     energy_figures,
+    load_changes,
     plan_day_end_min,
     plan_mask,
     saving,
@@ -310,8 +313,15 @@ def _load_sections(plan: Plan) -> tuple[Section, Section]:
             "changes",
             "Changes of load on the plan day",
             (
-                "A change starts at the time given, at the rate given or slower. The load before the first "
-                "change is the last actual load, where it is known.",
+                "A change starts at the time given, at the rate given or slower; a run-down for an outage is "
+                "done when the outage starts. The load before the first change is the last actual load, "
+                "where it is known.",
+                *(
+                    f"{plain(name)}: {words}, which the limits on changes do not count."
+                    for name in circuit_names(plan)
+                    for words in [count_words(load_changes(plan, name))]
+                    if words
+                ),
             ),
             tables=(changes_table(plan),),
         ),

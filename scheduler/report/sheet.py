@@ -21,11 +21,13 @@ from scheduler.report.figures import (
     LoadChange,
     alkali_t_per_h,
     circuit_names,
+    count_words,
     edges_min,
     load_changes,
     load_variable,
     loadings,
     on_horizon,
+    outage_ways,
     peak_so_far_mw,
     plan_day_end_min,
     plan_mask,
@@ -247,7 +249,7 @@ def shown_rows(plan: Plan) -> Integers:
         return np.arange(days)
     wanted = {t for t in range(days) if t == 0 or plan.horizon.local_starts[t].minute == 0}
     for name in circuit_names(plan):
-        wanted |= {change.interval for change in load_changes(plan, name)}
+        wanted |= {change.interval for change in load_changes(plan, name) if change.interval < days}
     return np.array(sorted(wanted), dtype=np.int64)
 
 
@@ -353,11 +355,23 @@ def _load_columns(plan: Plan, rows: Integers) -> list[SheetColumn]:
     for name in circuit_names(plan):
         load = on_horizon(plan, load_variable(plan, name))[: plan.horizon.plan_intervals]
         decimals = load_decimals(load)
+        load = load * _share_left(plan, name)
         moved = {change.interval for change in load_changes(plan, name) if change.from_ka is not None}
         cells = [fixed(float(load[t]), decimals) for t in rows]
         marks = [int(t) in moved for t in rows]
         columns.append(_column("Load", plain(name), "kA", [*cells, ""], [*marks, False]))
     return columns
+
+
+def _share_left(plan: Plan, circuit: str) -> Array:
+    """Return the share of the set load that flows at each start on the plan day while it is run down."""
+    starts = plan.horizon.starts_min[: plan.horizon.plan_intervals]
+    share = np.ones(len(starts))
+    for way in outage_ways(plan, circuit):
+        if way.down:
+            gone = (starts - way.begin_min) / way.minutes
+            share = np.where((gone > 0) & (np.arange(len(starts)) < way.edge), 1.0 - gone, share)
+    return share
 
 
 def _rate_columns(plan: Plan, rows: Integers) -> list[SheetColumn]:
@@ -473,11 +487,12 @@ def _circuit_changes(plan: Plan, name: str, doubled: bool) -> CircuitChanges:
     decimals = load_decimals(load if before is None else np.append(load, before))
     changes = load_changes(plan, name)
     lines = [
-        f"{clock(plan.horizon, int(plan.horizon.starts_min[change.interval]), doubled)}  "
-        f"{change_words(change, decimals)}"
+        f"{clock(plan.horizon, change.begin_min, doubled)}  {change_words(change, decimals)}"
         for change in changes
     ]
-    rate = rate_words(changes[0].rate_ka_per_min) if changes else ""
+    unit = next(unit for unit in plan.site.units if unit.name == name)
+    rate = rate_words(getattr(unit, "ramp_ka_per_min", None)) if changes else ""
+    rate = ", ".join(words for words in (rate, count_words(changes)) if words)
     return CircuitChanges(plain(name), rate, tuple(lines) or ("no change",))
 
 

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
+from models.run_down import Way
 from scheduler.report.cautions import MODEL_ACCURACY, SHORT_CAUTION
 from scheduler.report.figures import (
     POWER_GROUPS,
@@ -19,9 +20,13 @@ from scheduler.report.figures import (
     circuit_figures,
     circuit_names,
     comparable,
+    count_words,
+    edges_min,
     energy_figures,
+    load_changes,
     load_variable,
     on_horizon,
+    outage_ways,
     plan_day_end_min,
     plan_mask,
     power_cost,
@@ -33,7 +38,7 @@ from scheduler.report.figures import (
 from scheduler.report.outages import outage_lines
 from scheduler.report.tanks import tank_lines
 from scheduler.report.trips import HeaderTrips, trip_figures
-from scheduler.report.wording import duty_words, fixed, plain, spoken_minute, spoken_start
+from scheduler.report.wording import clock, duty_words, fixed, plain, spoken_minute, spoken_start
 from scheduler.result import Comparison, Plan, Status
 
 WIDTH = 100
@@ -193,10 +198,25 @@ def _loads(plan: Plan) -> list[str]:
     for name in circuit_names(plan):
         load = on_horizon(plan, load_variable(plan, name))[: plan.horizon.plan_intervals]
         moved = [t for t in range(len(load)) if t == 0 or abs(load[t] - load[t - 1]) > LOAD_SHOWN_KA]
-        parts = [f"{plan.horizon.local_starts[t]:%H:%M} {fixed(float(load[t]), 1)}" for t in moved]
+        ways = {way.edge: way for way in outage_ways(plan, name)}
+        parts = [_load_words(plan, t, float(load[t]), ways.get(t)) for t in moved]
+        if len(load) in ways and ways[len(load)].down:
+            parts.append(_load_words(plan, len(load), 0.0, ways[len(load)]))
+        counts = count_words(load_changes(plan, name))
         more = f", and {len(parts) - MOST_LOADS} more: see plan.csv" if len(parts) > MOST_LOADS else ""
-        lines += _wrapped(f"{_short(name)}: {', '.join(parts[:MOST_LOADS])}{more}", indent=2)
+        free = f" ({counts}, which no limit on changes counts)" if counts else ""
+        lines += _wrapped(f"{_short(name)}: {', '.join(parts[:MOST_LOADS])}{more}{free}", indent=2)
     return ["Loads on the plan day, kA from each clock time on:", *lines] if lines else []
+
+
+def _load_words(plan: Plan, t: int, load_ka: float, way: Way | None) -> str:
+    """Return a load with the clock time from which it holds, and how it gets to or from standstill."""
+    ka, at = fixed(load_ka, 1), clock(plan.horizon, int(edges_min(plan)[t]))
+    if way is None:
+        return f"{at} {ka}"
+    if way.down:
+        return f"{clock(plan.horizon, way.begin_min)} down to 0.0 by {clock(plan.horizon, way.end_min)}"
+    return f"{at} up to {ka} by {clock(plan.horizon, way.end_min)}"
 
 
 def _per_tonne(value: float | None) -> str:

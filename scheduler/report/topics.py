@@ -272,7 +272,7 @@ def changes_table(plan: Plan) -> Table:
     rows = [
         (
             words(name),
-            start(plan, change.interval),
+            instant(plan, change.begin_min),
             number(change.from_ka, 2),
             number(change.to_ka, 2),
             number(change.rate_ka_per_min, 3),
