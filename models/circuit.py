@@ -489,6 +489,46 @@ class Circuit(Unit):
         given, values = lock.where_given(horizon)
         return np.where(given, values, low), np.where(given, values, high)
 
+    def load_before_ka(self, situation: Situation) -> float | None:
+        """Return the load just before the horizon, on the step that people have set.
+
+        A reading is never quite on its step. What stands nearest to it counts as set, so that no plan asks
+        for a move of less than a step to get there. Rates of change hold from the reading itself.
+
+        Parameters
+        ----------
+        situation : Situation
+            Loads before. [-]
+
+        Returns
+        -------
+        float or None
+            The load on its step or in reach of its tap position; the load as it is where the circuit has
+            none; None if it is not known. [kA]
+        """
+        load = situation.loads_before.get(self.name)
+        if load is None or load <= 0:
+            return load
+        return self._grid().nearest(load) or load
+
+    def _set_before_ka(self, horizon: Horizon, situation: Situation) -> float | None:
+        """Return the load before on its step; as it is where people give the first load."""
+        lock = situation.locks.get(self.name)
+        if lock is not None and lock.where_given(horizon)[0][0]:
+            return situation.loads_before.get(self.name)
+        return self.load_before_ka(situation)
+
+    def _grid(self) -> Moves:
+        """Return the values that can be set, as a record without limits."""
+        return Moves(
+            self.key("moves"),
+            self.key("load"),
+            np.zeros(0, dtype=bool),
+            self.step_ka,
+            positions=self.tap_positions_ka,
+            position_range=self.tap_range_ka,
+        )
+
     def planned_max_ka(self, horizon: Horizon, situation: Situation, state: CircuitState) -> Array:
         """Return the greatest load that a plan may set: what equipment carries, now and when limits fall.
 
@@ -681,7 +721,7 @@ class Circuit(Unit):
 
     def _quiet_first(self, horizon: Horizon, situation: Situation, state: CircuitState) -> tuple[Rows, ...]:
         """Return the rule for a horizon that starts in a quiet time: the load before stays, on its step."""
-        before = self._moves(horizon, situation, state).nearest(situation.loads_before.get(self.name, 0.0))
+        before = self.load_before_ka(situation) or 0.0
         possible = state.in_service[0] and state.load_min_ka[0] <= before <= state.load_max_ka[0]
         lock = situation.locks.get(self.name)
         locked = lock is not None and bool(lock.where_given(horizon)[0][0])
@@ -744,7 +784,7 @@ class Circuit(Unit):
 
     def _ramped(self, situation: Situation, state: CircuitState) -> Mask:
         """Whether a change at an interval's start is a ramp, not equipment that is switched. Shape (n,)."""
-        running_before = situation.loads_before.get(self.name, 0.0) > 0
+        running_before = (self.load_before_ka(situation) or 0.0) > 0
         ramped: Mask = np.concatenate([[running_before], self._tied(state)]) & state.in_service
         return ramped
 
@@ -758,7 +798,7 @@ class Circuit(Unit):
         slope += self.auxiliary_kwh_per_t / 1000.0 * self._chlorine(state)[0]
         counted = self._ramped(situation, state)
         low, high = self._range(horizon, situation, state)
-        before = situation.loads_before.get(self.name)
+        before = self._set_before_ka(horizon, situation)
         start = 0.0 if before is None else before
         least = low - np.concatenate([[start], high[:-1]])
         most = high - np.concatenate([[start], low[:-1]])
@@ -797,7 +837,7 @@ class Circuit(Unit):
         if self.ramp_ka_per_min is None:
             return np.zeros(load.shape)
         everywhere = np.arange(len(horizon))
-        before = situation.loads_before.get(self.name)
+        before = self._set_before_ka(horizon, situation)
         first = load[..., :1] if before is None else np.full(load[..., :1].shape, before)
         earlier = np.concatenate([first, load[..., :-1]], axis=-1)
         earlier = np.where(self._ramped(situation, state) & (load > 0) & (earlier > 0), earlier, load)

@@ -243,3 +243,39 @@ def test_sheet_page_summary_and_hand_off_tell_the_moves_of_an_outage(counted: Pl
     assert "room_mean_load_ka" in plan_csv(counted).splitlines()[0]
     rows = {row[1]: row for row in _changes(counted, counted.site.units[0])}
     assert rows["2026-06-08T02:00+02:00"][3] == "0.000000"
+
+
+# ---------------------------------------------------------------- the load before that is not on its step
+
+
+@pytest.mark.parametrize(("before", "held"), [(10.13, 10.0), (9.8, 10.0), (10.3, 10.5)])
+def test_a_load_that_is_read_off_its_step_is_held_on_it(before: float, held: float) -> None:
+    """Steps of 0.5 kA and no change allowed: the nearest step is what is set, and no move is ordered."""
+    rules: dict[str, object] = {"step_ka": 0.5, "changes_per_day": 0}
+    plan = case(rules=rules, loads_before={"room": before}).plan()
+    assert plan.audit.values["room_load"] == pytest.approx(held, abs=1e-9)
+    assert load_changes(plan, "room") == ()
+    assert load_sheet(plan).changes[0].lines == ("no change",)
+
+
+def test_every_move_that_is_ordered_is_whole_steps() -> None:
+    """From 10.13 kA to full load: the list says from 10.0 kA, and no move is under a step of 0.5 kA."""
+    prices = np.array([50.0, 50, 290, 50, 50, 290, 50, 50])
+    rules: dict[str, object] = {"step_ka": 0.5}
+    plan = case(prices=prices, rules=rules, loads_before={"room": 10.13}).plan()
+    changes = load_changes(plan, "room")
+    assert changes[0].from_ka == pytest.approx(10.0)
+    for change in changes:
+        assert change.from_ka is not None
+        whole = abs(change.to_ka - change.from_ka) / 0.5
+        assert whole == pytest.approx(round(whole), abs=1e-6)
+        assert round(whole) >= 1
+
+
+def test_a_given_load_on_the_step_of_the_load_before_is_no_change() -> None:
+    """A sheet at 10.0 kA, 10.13 kA read before: no change, though none is allowed."""
+    rules: dict[str, object] = {"step_ka": 0.5, "changes_per_day": 0}
+    plan = given(case(rules=rules, loads_before={"room": 10.13}), [10.0] * 8).plan()
+    assert plan.status is Status.PLAN
+    plan = given(case(rules=rules, loads_before={"room": 10.13}), [10.5] * 8).plan()
+    assert broken(plan) == {"changes of the load of room: 1 where 0 are allowed": 1.0}

@@ -619,6 +619,27 @@ class LoadChange:
         return abs(self.to_ka - self.from_ka) / self.rate_ka_per_min
 
 
+def load_before_ka(plan: Plan, circuit: str) -> float | None:
+    """Return a circuit's load just before the plan, on the step that people have set.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+    circuit : str
+        Name of the circuit. [-]
+
+    Returns
+    -------
+    float or None
+        Load; None if it is not known. [kA]
+    """
+    unit = next(unit for unit in plan.site.units if unit.name == circuit)
+    if isinstance(unit, Circuit):
+        return unit.load_before_ka(plan.situation)
+    return plan.situation.loads_before.get(circuit)
+
+
 def outage_ways(plan: Plan, circuit: str) -> tuple[Way, ...]:
     """Return how a circuit gets to and from standstill around the outages of the plan day.
 
@@ -665,7 +686,10 @@ def load_changes(plan: Plan, circuit: str) -> tuple[LoadChange, ...]:
         np.ones(len(load), dtype=bool),
     )
     ways = {way.edge: way for way in outage_ways(plan, circuit)}
-    before = plan.situation.loads_before.get(circuit)
+    before = load_before_ka(plan, circuit)
+    read = plan.situation.loads_before.get(circuit)
+    if read is not None and abs(float(load[0]) - read) <= LOAD_TOLERANCE_KA:
+        before = read
     edges, days = edges_min(plan), plan.horizon.plan_intervals
     changes = []
     for t in range(days + 1):

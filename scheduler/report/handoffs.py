@@ -302,7 +302,7 @@ def _changes(plan: Plan, circuit: Circuit) -> list[Row]:
     for t in range(horizon.plan_intervals):
         if t > 0 and t not in moves and units[t] == units[t - 1]:
             continue
-        before = plan.situation.loads_before.get(circuit.name) if t == 0 else float(load[t - 1])
+        before = circuit.load_before_ka(plan.situation) if t == 0 else float(load[t - 1])
         move = moves.get(t)
         takes = None if move is None else move.minutes
         begin = int(edges[t]) if move is None else move.begin_min

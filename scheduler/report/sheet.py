@@ -23,6 +23,7 @@ from scheduler.report.figures import (
     circuit_names,
     count_words,
     edges_min,
+    load_before_ka,
     load_changes,
     load_variable,
     loadings,
@@ -483,7 +484,7 @@ def rate_words(rate_ka_per_min: float | None) -> str:
 
 def _circuit_changes(plan: Plan, name: str, doubled: bool) -> CircuitChanges:
     load = on_horizon(plan, load_variable(plan, name))[: plan.horizon.plan_intervals]
-    before = plan.situation.loads_before.get(name)
+    before = load_before_ka(plan, name)
     decimals = load_decimals(load if before is None else np.append(load, before))
     changes = load_changes(plan, name)
     lines = [
