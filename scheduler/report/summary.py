@@ -50,12 +50,12 @@ SAME_COST = 0.005
 """Difference of two costs that counts as none. [currency]"""
 MOST_LOADS = 16
 """Loads of one circuit shown in the summary."""
-MOST_ROWS = 6
-"""Rows of a table before the page points to plan.json."""
+MOST_CIRCUITS = 6
+"""Rows of circuits before the summary points to page.html."""
+MOST_STOCKS = 12
+"""Rows of stocks; beyond them those that touch no limit are only named."""
 MOST_FAILURES = 4
-"""Missed duties, and broken limits, before the page points to plan.json."""
-MOST_TOUCHED = 4
-"""Touched limits of stocks that are named."""
+"""Missed duties, and broken limits, before the summary points to page.html."""
 RAMPS_TOLD_MW = 0.005
 """Part of a peak from loads on their way that is worth a word."""
 
@@ -112,7 +112,7 @@ def _capped(lines: Sequence[str], what: str, most: int) -> list[str]:
     # The pointer takes a line itself, so one row too many is simply shown.
     if rest <= 1:
         return list(lines)
-    return [*lines[:most], f"  and {rest} more {what}: see plan.json"]
+    return [*lines[:most], f"  and {rest} more {what}: see page.html"]
 
 
 def _short(name: str, width: int = 24) -> str:
@@ -189,7 +189,7 @@ def _circuits(plan: Plan) -> list[str]:
         f"{'all circuits':<{wide}}  {'':>12} {'':>9} {'':>9} {fixed(chlorine, 1, True):>10} "
         f"{fixed(alkali, 1, True):>10} {_per_tonne(per_t[0]):>9} {_per_tonne(per_t[1]):>9}"
     )
-    return [*lines, *_capped(rows, "circuits", MOST_ROWS), total]
+    return [*lines, *_capped(rows, "circuits", MOST_CIRCUITS), total]
 
 
 def _loads(plan: Plan) -> list[str]:
@@ -418,9 +418,25 @@ def _stocks(plan: Plan) -> list[str]:
         return []
     wide = max(len("Stocks, horizon"), *(len(_short(stock.key)) for stock in figures))
     head = f"{'Stocks, horizon':<{wide}}  {'start':>9} {'day end':>9} {'end':>9} {'least':>9} {'most':>9}"
-    rows = _capped([_stock_row(stock, wide) for stock in figures], "stocks", MOST_ROWS)
+    shown, named = _stocks_that_matter(plan, figures)
+    rows = [_stock_row(stock, wide) for stock in shown]
+    if named:
+        names = ", ".join(_short(stock.key) for stock in named)
+        rows += _wrapped(f"  and clear of their limits, in page.html under Stocks: {names}", indent=2)
     tanks = [line for words in tank_lines(plan) for line in _wrapped(f"Tanks, {words}", indent=2)]
     return [f"{head}  limits", *rows, *_touched(plan), *tanks]
+
+
+def _stocks_that_matter(
+    plan: Plan, figures: Sequence[StockFigures]
+) -> tuple[list[StockFigures], list[StockFigures]]:
+    """Return the stocks to show and those only to name: where they are many, those that touch no limit."""
+    if len(figures) <= MOST_STOCKS:
+        return list(figures), []
+    touched = {limit.key for limit in touched_limits(plan)}
+    clear = [stock for stock in figures if stock.key not in touched]
+    named = clear[max(MOST_STOCKS - len(touched), 0) :]
+    return [stock for stock in figures if stock not in named], named
 
 
 def _touched(plan: Plan) -> list[str]:
@@ -430,10 +446,9 @@ def _touched(plan: Plan) -> list[str]:
     named = [
         f"{_short(limit.key)} its {limit.side} limit {fixed(limit.limit, 1, True)} {plain(limit.unit)}"
         f"{_when(plan, limit.interval, 'first')}"
-        for limit in limits[:MOST_TOUCHED]
+        for limit in limits
     ]
-    more = f" and {len(limits) - MOST_TOUCHED} more" if len(limits) > MOST_TOUCHED else ""
-    return _wrapped(f"Planned to the limit, no room beyond its margin: {'; '.join(named)}{more}.", indent=2)
+    return _wrapped(f"Planned to the limit, no room beyond its margin: {'; '.join(named)}.", indent=2)
 
 
 def _stock_row(stock: StockFigures, wide: int) -> str:
