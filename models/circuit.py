@@ -131,12 +131,14 @@ class Circuit(Unit):
     auxiliary_kwh_per_t : float
         Auxiliary energy per tonne of chlorine, 0 or more. [kWh/t]
     ramp_ka_per_min : float, optional
-        Rate of a load change; no limit if not stated. [kA/min]
+        Rate of a load change; no limit if not stated. Before an outage the load is run down, and after it up,
+        evenly in the time that the greatest load needs at this rate (see `models.run_down`). [kA/min]
     ramp_minutes : float
         Time over which the change is limited: within any such time the load moves by at most the rate
         times this time, whatever the length of the intervals. [min]
     step_ka : float, optional
-        Operable step of the load, a fine step or a tap; any load if not stated. [kA]
+        Operable step of the load, a fine step or a tap; any load if not stated. The load before a plan counts
+        as standing on the nearest step. [kA]
     tap_positions_ka : tuple of float
         Loads that a tap changer can hold, ascending, in place of `step_ka`; any load if empty. [kA]
     tap_range_ka : float
@@ -144,7 +146,8 @@ class Circuit(Unit):
     tap_changes_per_day : int, optional
         Greatest number of changes of tap on a local day; no limit if not stated. [-]
     changes_per_shift, changes_per_day : int, optional
-        Greatest number of load changes in a shift and on a local day; no limit if not stated. [-]
+        Greatest number of load changes in a shift and on a local day; no limit if not stated. What the
+        calendar asks for does not count: run-down and run-up of an outage, switched cells or electrolysers. [-]
     dwell_minutes : float
         Least time between two changes, 0 or more. [min]
     change_grid_minutes : int

@@ -122,6 +122,11 @@ def _short(name: str, width: int = 24) -> str:
 
 def _headline(plan: Plan) -> list[str]:
     lines = _wrapped(HEADLINES[plan.status])
+    if plan.status is Status.SOLVER_LIMIT:
+        lines += _wrapped(
+            "It can be run; only how cheap it is stays open, as far as the certificate says. More time may "
+            "close the gap (--seconds)."
+        )
     violations = [
         f"  {_quantity(violation.amount)} {violation.unit} beyond {_named(violation.meaning, violation.key)}"
         f"{_when(plan, violation.interval, 'worst')}"
