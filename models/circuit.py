@@ -101,7 +101,8 @@ class Circuit(Unit):
     name : str
         Name of the circuit. [-]
     technology : str
-        One of `models.technology.DEFAULTS`; gives voltage and efficiency where they are not stated. [-]
+        'mercury', 'membrane_finite_gap' or 'membrane_zero_gap'; gives voltage and efficiency where they
+        are not stated. [-]
     salt : str
         'NaCl' or 'KCl'. [-]
     cells_in_series : int

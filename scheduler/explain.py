@@ -478,6 +478,9 @@ class Explainer:
         sold = {lever.key: lever for lever in self._demand_levers(mask)}
         t = np.array([interval])
         chlorine, power = self._per_ka(unit, at, t)
+        prices = energy_prices(self._base)
+        day = [i for i, each in enumerate(horizon.days) if each == horizon.days[interval]]
+        apart = np.round(prices[day] - prices[interval], 6)
         return Why(
             circuit,
             interval,
@@ -487,7 +490,7 @@ class Explainer:
             stepped_ka,
             self._forced(load, interval, min(1.0, high - at), 1.0),
             self._forced(load, interval, min(1.0, at - low), -1.0),
-            float(energy_prices(self._base)[interval]),
+            float(prices[interval]),
             power * hours,
             chlorine * hours,
             self._valued(sold[f"{unit.chlorine}.demand"]),
@@ -495,6 +498,10 @@ class Explainer:
             self._valued(sold["power.demand"]),
             *self._limits_of(interval, mask),
             self.at_miss,
+            int(np.sum(apart > 0)),
+            int(np.sum(apart < 0)),
+            len(day),
+            unit,
         )
 
     def _per_ka(self, unit: Circuit, load: float, t: Integers) -> tuple[float, float]:

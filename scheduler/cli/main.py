@@ -15,6 +15,7 @@ from scheduler.cli.calibrate import calibrate
 from scheduler.cli.check import check
 from scheduler.cli.demo import demo
 from scheduler.cli.import_rate import import_rate
+from scheduler.cli.keys import keys
 from scheduler.cli.limits import limits
 from scheduler.cli.new import new
 from scheduler.cli.plan import plan
@@ -55,6 +56,7 @@ HELP = """Plan the hourly load of chlor-alkali cell rooms at the lowest power co
 First try the invented demo site:     brinewatt demo
 Start a small site of your own:       brinewatt new my_site
 Or copy the demo and change it:       brinewatt demo --copy my_site
+What a file may hold, key by key:     brinewatt keys alkali_tank
 Check your files:                     brinewatt check my_site/site.toml
 Make the plan for a day:              brinewatt plan my_site/site.toml --day 2026-06-08
 Plan the rest of a running day:       brinewatt replan my_site/site.toml --earlier FOLDER ...
@@ -95,6 +97,7 @@ main.add_command(plan)
 main.add_command(demo)
 main.add_command(new)
 main.add_command(check)
+main.add_command(keys)
 main.add_command(replan)
 main.add_command(sheet)
 main.add_command(calibrate)

@@ -63,14 +63,14 @@ FILE = ExistingFile()
 NOT_COPIED = shutil.ignore_patterns("__init__.py", "__pycache__")
 FOLDER = click.Path(file_okay=False, path_type=Path)
 ROLE_OPTIONS = (
-    ("prices", "Price file (CSV, XLSX, IEC 62325 XML); may repeat."),
+    ("prices", "Price file (CSV, XLSX, IEC 62325 XML); may repeat, a later one lies over earlier ones."),
     ("orders", "Order file; may repeat."),
     ("stocks", "Stocks at the start."),
     ("availability", "Outages and limits."),
     ("loads", "Actual loads of past weeks."),
     ("locks", "Loads that are given and not planned."),
     ("takes", "What pipeline customers take now, and what was announced to them."),
-    ("profiles", "Profiles, for example other site load."),
+    ("profiles", "Profiles, for example other site load; may repeat, a later one lies over earlier ones."),
     ("peaks", "Peaks so far in the billing month, and targets."),
     ("state", "Totals and peaks of billing periods so far, and what is expected."),
 )

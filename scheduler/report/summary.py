@@ -406,14 +406,18 @@ def certificate_words(plan: Plan) -> str:
 def _above(plan: Plan, above: float) -> str:
     """Say how far the plan is above the bound, in two parts where its loads stand on steps."""
     certificate, currency = plan.certificate, plan.site.contract.currency
-    share = f"({max(certificate.gap, 0.0) * 100:.2g} % of the energy charges)"
+    share = (
+        f"({max(certificate.gap, 0.0) * 100:.2g} % of the energy charges: price times energy, summed without "
+        "sign)"
+    )
     if certificate.price_of_steps is None or certificate.stepped_gap is None:
         return f"this plan is at most {fixed(max(above, 0.0), 2, True)} above it {share}."
     steps = fixed(certificate.price_of_steps, 2, True)
     return (
         f"the best found without steps is {fixed(max(above, 0.0), 2, True)} above it {share}. Whole steps "
-        f"and limited changes on the plan day add {steps} {currency}; no other stepped plan day is cheaper "
-        f"by more than {max(certificate.stepped_gap, 0.0) * 100:.2g} % of the energy charges."
+        f"and limited changes on the plan day add {steps} {currency}, the price of steps; "
+        f"no other stepped plan day is cheaper by more than {max(certificate.stepped_gap, 0.0) * 100:.2g} % "
+        "of the energy charges."
     )
 
 
@@ -496,8 +500,16 @@ def _worst_trips(plan: Plan, trips: HeaderTrips) -> tuple[str, str]:
     else:
         wait, once_hot = trips.wait_min[t], hot[customer, t]
         later = "without end" if math.isinf(once_hot) else f"{fixed(once_hot, 1)} h"
+        hours = cover[customer, t]
         after = f", {later} once the vaporiser is hot in {wait:g} min" if wait > 0 else ""
-        least = f"least cover {fixed(cover[customer, t], 1)} h, of {name}{after}"
+        if hours == 0.0:
+            cold = wait > 0 and once_hot > 0
+            after = (
+                f": the vaporiser is cold, {later} once it is hot in {wait:g} min"
+                if cold
+                else ": what still runs and what is vaporised are below his least rate"
+            )
+        least = f"least cover {fixed(hours, 1)} h, of {name}{after}"
     first = f"If the largest circuit trips: {least} ({circuit}, {spoken_start(plan.horizon, t)})."
     out = trips.without_customer
     worst = int(np.argmax(out.to_cut_t_per_h[:days]))
