@@ -150,7 +150,7 @@ class Circuit(Unit):
         Greatest number of changes of tap on a local day; no limit if not stated. [-]
     changes_per_shift, changes_per_day : int, optional
         Greatest number of load changes in a shift and on a local day; no limit if not stated. What the
-        calendar asks for does not count: run-down and run-up of an outage, switched cells or electrolysers. [-]
+        calendar asks for does not count: run-down, run-up, switched cells or electrolysers. [-]
     dwell_minutes : float
         Least time between two changes, 0 or more. [min]
     change_grid_minutes : int

@@ -105,6 +105,7 @@ LISTED = (
     "sheet.pdf",
     "sheet.html",
     *HANDOFFS,
+    "inputs.zip",
 )
 PLAN_NAMES = set(LISTED)
 

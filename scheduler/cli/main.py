@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from scheduler.cli.after import after
+from scheduler.cli.again import again
 from scheduler.cli.backtest import backtest
 from scheduler.cli.bill import bill
 from scheduler.cli.calibrate import calibrate
@@ -63,6 +64,7 @@ Plan the rest of a running day:       brinewatt replan my_site/site.toml --earli
 Judge loads of your own:              brinewatt sheet my_site/site.toml loads.csv ...
 Fit the models to your readings:      brinewatt calibrate my_site/site.toml readings.csv ...
 Look back at a planned day:           brinewatt after FOLDER --site my_site/site.toml ...
+Make a plan again from its folder:    brinewatt again FOLDER
 Put supply contracts side by side:    brinewatt tariffs my_site/study.toml
 Test planning on past prices:         brinewatt backtest my_site/site.toml --first-day ...
 What a tonne costs from each room:    brinewatt technologies my_site/site.toml
@@ -102,6 +104,7 @@ main.add_command(replan)
 main.add_command(sheet)
 main.add_command(calibrate)
 main.add_command(after)
+main.add_command(again)
 main.add_command(tariffs)
 main.add_command(backtest)
 main.add_command(technologies)

@@ -17,7 +17,9 @@ from scheduler.result import Plan, Status
 
 if TYPE_CHECKING:
     from scheduler.plan import PlanOptions
+    from scheduler.read.earlier import Earlier
     from scheduler.read.inputs import Inputs
+    from scheduler.read.kept import Asked, Kept
     from scheduler.report.files import Writer
     from scheduler.values import LimitValue
 
@@ -130,6 +132,7 @@ def read(
     sequence: int | None = None,
     start: dt.datetime | None = None,
     expected_stocks_t: Mapping[str, float] | None = None,
+    kept: Mapping[tuple[str, str], bytes] | None = None,
 ) -> Inputs:
     """Read the site and all its files.
 
@@ -147,6 +150,8 @@ def read(
         Where to start inside the day. [-]
     expected_stocks_t : mapping, optional
         Levels where no stocks file gives one. [t]
+    kept : mapping, optional
+        Content of files by role and name, read instead of the disk. [-]
 
     Returns
     -------
@@ -163,6 +168,7 @@ def read(
         sequence=sequence,
         start=start,
         expected_stocks_t=expected_stocks_t or {},
+        kept=kept,
     )
 
 
@@ -275,6 +281,7 @@ def finish(
     more: str = "",
     extra: Mapping[str, Writer] | None = None,
     values: Sequence[LimitValue] = (),
+    kept: Kept | None = None,
 ) -> int:
     """Publish a plan's folder, show its summary, return the exit code.
 
@@ -294,12 +301,15 @@ def finish(
         Further files by name. [-]
     values : sequence
         What limits are worth, for page, workbook and values.csv; empty if nobody asked. [-]
+    kept : Kept, optional
+        What the plan was made from, so that the folder can make it again. [-]
 
     Returns
     -------
     int
         Exit code. [-]
     """
+    from scheduler.read.kept import NAME
     from scheduler.report.files import EVERY_NAME, plan_files, write_text
     from scheduler.report.summary import summary_text
     from scheduler.report.values import values_csv
@@ -309,10 +319,35 @@ def finish(
     writers = {**plan_files(plan, inputs.digests, inputs.notes, more, values), **(extra or {})}
     if values:
         writers["values.csv"] = lambda path: write_text(path, values_csv(values, plan.horizon))
+    if kept is not None:
+        writers[NAME] = kept.write
     publish(target, writers, replace, older=EVERY_NAME)
     click.echo(summary_text(plan, inputs.notes) + more)
     click.echo(f"\nWritten to {target}: {', '.join(writers)}")
     return EXIT_OF[plan.status]
+
+
+def kept_of(asked: Asked, inputs: Inputs, running: Earlier | None = None) -> Kept:
+    """Return what a plan is made from, to be kept in its folder.
+
+    Parameters
+    ----------
+    asked : Asked
+        Command and options. [-]
+    inputs : Inputs
+        What was read. [-]
+    running : Earlier, optional
+        Table of the plan that is running. [-]
+
+    Returns
+    -------
+    Kept
+        Copies of all of it. [-]
+    """
+    from scheduler.read.kept import EARLIER, Kept
+
+    table = {} if running is None else {(EARLIER, running.path.name): running.data}
+    return Kept(asked, inputs.given, {**inputs.files, **table})
 
 
 def copy_folder(source: Path, target: Path) -> None:
