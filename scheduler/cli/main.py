@@ -22,6 +22,7 @@ from scheduler.cli.new import new
 from scheduler.cli.plan import plan
 from scheduler.cli.replan import replan
 from scheduler.cli.robustness import robustness
+from scheduler.cli.scenarios import scenarios
 from scheduler.cli.sheet import sheet
 from scheduler.cli.tariffs import tariffs
 from scheduler.cli.technologies import conversion, technologies
@@ -73,6 +74,7 @@ Bill a load under a contract:         brinewatt bill contract.toml profile.csv .
 Make a contract of a US rate:         brinewatt import-rate record.json ...
 How a plan holds on 200 other days:   brinewatt robustness my_site/site.toml --out FOLDER
 What each limit is worth on a day:    brinewatt limits my_site/site.toml
+Bid under uncertain prices:           brinewatt scenarios my_site/site.toml --scenarios FILE ...
 Ask why a load is where it is:        brinewatt why my_site/site.toml room_a 19:00
 
 brinewatt COMMAND --help says for each command what it does, when to use it, and an example.
@@ -113,6 +115,7 @@ main.add_command(bill)
 main.add_command(import_rate)
 main.add_command(robustness)
 main.add_command(limits)
+main.add_command(scenarios)
 main.add_command(why)
 
 if __name__ == "__main__":

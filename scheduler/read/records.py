@@ -225,8 +225,8 @@ def _all_sentences(
     known = copy.deepcopy(dict(values))
     for path in unknown:
         table: Any = known
-        for key in path[:-1]:
-            table = table[key]
+        for step in path[:-1]:
+            table = table[step]
         table.pop(path[-1], None)
     key: Any = cls
     try:

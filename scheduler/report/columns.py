@@ -855,6 +855,37 @@ STUDY_FILES: Final[Mapping[str, tuple[Documented, ...]]] = MappingProxyType(
             Documented("uncertainty_t", "t", "half width of its 95 % interval"),
             Documented("source", "-", "`value from memory` where an uncertainty in it is one, else `given`"),
         ),
+        "ways.csv": (
+            Documented(
+                "way",
+                "-",
+                "`given_plan`, `mean_price_nomination`, `best_nomination`, `bid` (before lots), "
+                "`bid_in_lots`, `prices_known`",
+            ),
+            Documented("expected_cost", "currency", "mean cost of the horizon over the scenarios"),
+            Documented("tail_cost", "currency", "conditional value at risk: mean of the dearest share"),
+            Documented("counted_cost", "currency", "mean and tail as weighted by the stated risk"),
+            Documented("least_cost", "currency", "cost in the cheapest scenario"),
+            Documented("highest_cost", "currency", "cost in the dearest scenario"),
+            Documented("gap", "-", "how far at most from the best way of its kind; empty if not bounded"),
+        ),
+        "scenario_costs.csv": (
+            Documented("scenario", "-", "name of the scenario"),
+            Documented("probability", "-", "its probability"),
+            Documented("{way}_cost", "currency", "cost of the horizon by each way of `ways.csv`"),
+        ),
+        "bid.csv": (
+            *_WHEN,
+            Documented(
+                "price_per_mwh", "currency/MWh", "price up to which the quantity is bought; rises by row"
+            ),
+            Documented("quantity_mw", "MW", "quantity bought up to that price, in whole lots; falls by row"),
+            Documented("energy_mwh", "MWh", "the same as energy of the interval"),
+        ),
+        "best_nomination.csv": (
+            *_WHEN,
+            Documented("energy_mwh", "MWh", "best quantity where one is bought at any price"),
+        ),
     }
 )
 """Columns of the files of studies, which stand in folders of their own."""
@@ -867,6 +898,10 @@ STUDY_MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
         "effects.csv": "from `after`, bills and effects.",
         "intervals.csv": "from `after`, plan day, one row per interval.",
         "chlorine.csv": "from `after`, one row for each way of counting.",
+        "ways.csv": "from `scenarios`, one row for each way of buying.",
+        "scenario_costs.csv": "from `scenarios`, one row per scenario.",
+        "bid.csv": "from `scenarios`, one row per interval and price step.",
+        "best_nomination.csv": "from `scenarios`, one row per interval of the plan day.",
     }
 )
 """What a row of each is."""
