@@ -1087,7 +1087,7 @@ class Circuit(Unit):
             flows[REACTIVE] = -self._reactive(load, np.arange(len(load)), standing)
         unit_max = state.rectifier_units * self.rectifier.unit_load_max_ka
         unlike = np.where(on, self._unlike_density(state.electrolysers), 0.0)
-        contents = self._carried(replace(state, in_service=on), chlorine, alkali)
+        contents = self._carried(state, on, chlorine, alkali)
         limits: tuple[Limit, ...] = (
             Limit(
                 f"current density of {self.name}",
@@ -1136,14 +1136,14 @@ class Circuit(Unit):
                 limits = (*limits, Limit(f"hydrogen in the chlorine of {self.name}", "%", held, 0.0, most))
         return Simulation(flows, limits, readings, contents)
 
-    def _carried(self, state: CircuitState, chlorine: Array, alkali: Array) -> dict[tuple[str, str], Array]:
+    def _carried(
+        self, state: CircuitState, on: Mask, chlorine: Array, alkali: Array
+    ) -> dict[tuple[str, str], Array]:
         """Return what the products made carry, by the law of each impurity."""
         made = {self.chlorine: chlorine, self.alkali: alkali}
         greatest = dict(zip(made, self._at_greatest_density(state), strict=True))
         return {
-            (substance, product): np.where(
-                state.in_service, impurity.carried(made[product], greatest[product]), 0.0
-            )
+            (substance, product): np.where(on, impurity.carried(made[product], greatest[product]), 0.0)
             for (substance, product), impurity in self.impurities.items()
         }
 
