@@ -188,6 +188,13 @@ class Stock:
         Limits of the level at the end of each interval. Shape (n,). [unit]
     meaning : str
         What is stored, in words. [-]
+    fill_max, draw_max : float or ndarray
+        Greatest rates of filling and drawing; infinite where there is none. Shape () or (n,). [unit/h]
+    transfer_max : float
+        Greatest rate at which it can be pumped into another stock of the commodity; 0: not at all. [unit/h]
+    bus : str
+        Bus that the level closes: a bus of its own where several stocks share a commodity
+        (see `models.tank_header`), empty for that of the commodity. [-]
     """
 
     key: str
@@ -197,6 +204,15 @@ class Stock:
     lower: Array
     upper: Array
     meaning: str = ""
+    fill_max: float | Array = np.inf
+    draw_max: float | Array = np.inf
+    transfer_max: float = 0.0
+    bus: str = ""
+
+    @property
+    def closes(self) -> str:
+        """Name of the bus that the level closes. [-]."""
+        return self.bus or self.commodity
 
 
 @dataclass(frozen=True, eq=False)
@@ -372,6 +388,8 @@ class Moves:
         Whether the rest after a change before the horizon still lasts at an interval's start. Shape (n,). [-]
     before : float or None
         Value just before the horizon. [unit of the variable]
+    from_rest : bool
+        Whether any value but 0 is movement too, as of a pump that need not run. [-]
     meaning : str
         What moves, in words. [-]
     """
@@ -389,6 +407,7 @@ class Moves:
     positions: tuple[float, ...] = ()
     position_range: float = 0.0
     position_limits: tuple[ChangeLimit, ...] = ()
+    from_rest: bool = False
     meaning: str = ""
 
     @property

@@ -17,6 +17,7 @@ from models.contract.component import BillLine, Profile
 from models.horizon import Array
 from models.pieces import Limit, Rows, Simulation
 from models.ramping import changes_of
+from models.tank_header import piece
 from scheduler.blends import concentration
 from scheduler.exact import charged_terms, exact_costs
 from scheduler.lp import Formulation
@@ -24,6 +25,8 @@ from scheduler.result import Audit, MeteredPeak, Violation
 
 BALANCE_TOLERANCE = 1e-6
 """Greatest residual of a balance as a share of the commodity's greatest flow."""
+FILLED = ", made against filled"
+"""What is added to the name of a commodity for the balance of what is made with what its tanks get."""
 RAMP_READING = "ramp_energy_mwh"
 """Reading of what a unit draws while its setpoint travels."""
 LIMIT_TOLERANCE = 1e-6
@@ -78,6 +81,8 @@ def audit(formulation: Formulation, values: Mapping[str, Array]) -> Audit:
         out = sum(np.maximum(-f, 0.0) for (_, name), f in flows.items() if name == commodity)
         size[commodity] = max(float(np.max(into)), float(np.max(out)), 1e-3)
     residual = _integrate_stocks(formulation, exact, net)
+    residual.update(_filled(formulation, exact, flows))
+    size.update({name: size[name.removesuffix(FILLED)] for name in residual if name not in size})
     balance_error = {name: float(np.max(np.abs(r))) / size[name] for name, r in residual.items()}
     if site.meter in exact:
         for prefix, term in charged_terms(formulation, exact):
@@ -156,22 +161,41 @@ def _integrate_stocks(
 ) -> dict[str, Array]:
     """Replace levels by the integral of simulated flows; return what does not close of each balance.
 
-    Where one stock alone closes a commodity its level is the integral itself. Where several do, how
-    they share the flow is a decision, so their levels stay and the sum is checked.
+    Where one stock alone closes a commodity its level is the integral itself. Where several share it, how
+    they are filled and drawn is a decision: each level is the integral of its own, and they must add up.
     """
     hours = formulation.horizon.hours
     residual = {name: np.array(flow) for name, flow in net.items()}
     for name in net:
         stocks = [stock for stock in formulation.declaration.stocks if stock.commodity == name]
-        if len(stocks) == 1:
+        if any(stock.bus for stock in stocks):
+            for stock in stocks:
+                fill, draw = exact[piece(stock, "fill")], exact[piece(stock, "draw")]
+                moved = exact.get(piece(stock, "transfer"), np.zeros(len(hours)))
+                exact[stock.key] = stock.initial + np.cumsum(hours * (fill - draw + moved))
+                residual[name] -= fill - draw
+        elif len(stocks) == 1:
             planned = exact[stocks[0].key]
             exact[stocks[0].key] = stocks[0].initial + np.cumsum(hours * net[name])
             # The drift between plan and simulation is the error of this balance, not a rate.
             residual[name] = np.diff(exact[stocks[0].key] - planned, prepend=0.0) / hours
-            continue
-        for stock in stocks:
-            residual[name] -= np.diff(exact[stock.key], prepend=stock.initial) / hours
     return residual
+
+
+def _filled(
+    formulation: Formulation, exact: Mapping[str, Array], flows: Mapping[tuple[str, str], Array]
+) -> dict[str, Array]:
+    """Return what is simulated to be made of each shared commodity, less what is filled into its tanks.
+
+    Without it two tanks could exchange content in disguise: one filled with what the other gave.
+    """
+    found: dict[str, Array] = {}
+    for stock in formulation.declaration.stocks:
+        if stock.bus:
+            made = sum(np.maximum(f, 0.0) for (_, name), f in flows.items() if name == stock.commodity)
+            name = f"{stock.commodity}{FILLED}"
+            found[name] = found.get(name, np.asarray(made)) - exact[piece(stock, "fill")]
+    return found
 
 
 def _first_worst(excess: Array) -> int:
@@ -185,7 +209,7 @@ def _broken_balances(
     for name, r in residual.items():
         if np.max(np.abs(r)) > BALANCE_TOLERANCE * size[name]:
             at = _first_worst(np.abs(r))
-            unit = formulation.site.commodities[name].unit
+            unit = formulation.site.commodities[name.removesuffix(FILLED)].unit
             side = "with nowhere to go" if r[at] > 0 else "missing"
             found.append(
                 Violation(f"balance_{name}", f"balance of {name}: {name} {side}", at, float(abs(r[at])), unit)

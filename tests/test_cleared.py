@@ -188,7 +188,7 @@ def test_wrong_use_is_answered(bid: tuple[Path, Path], tmp_path: Path, words: li
 
 
 def test_the_rest_of_a_day_keeps_to_what_was_cleared(bid: tuple[Path, Path], tmp_path: Path) -> None:
-    """From noon on 1 MW more was bought than the running plan draws: the rest costs its surcharge."""
+    """From noon on 1 MW more was bought than the running plan draws: that costs its surcharge."""
     site, _ = bid
     assert run("plan", site, "--out", tmp_path / "plan").exit_code == 0
     drawn = [float(row["meter_import_mw"]) for row in table(tmp_path / "plan")][12:]
@@ -202,6 +202,9 @@ def test_the_rest_of_a_day_keeps_to_what_was_cleared(bid: tuple[Path, Path], tmp
     cost = [json.loads((tmp_path / name / "plan.json").read_text())["cost"] for name in ("plain", "again")]
     # The energy that duties need is the same: 12 h x 1 MW x 0.5.
     assert cost[1]["total"] - cost[0]["total"] == pytest.approx(6.0, abs=0.3)
+    # What was bought, and what deviations cost, is kept with the plan.
+    made_again = run("again", tmp_path / "again")
+    assert made_again.exit_code == 0, made_again.output
 
 
 @pytest.mark.skipif(

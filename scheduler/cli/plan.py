@@ -7,18 +7,18 @@ from pathlib import Path
 
 import click
 
+from scheduler.cli.making import make
 from scheduler.cli.steps import (
     FILE,
     FOLDER,
-    check_held,
+    asked_cleared,
     cleared_options,
     finish,
     given_files,
-    options_for,
+    kept_of,
     read,
     ready,
     role_options,
-    told_as_input,
     values_of,
     with_cleared,
 )
@@ -69,13 +69,19 @@ def plan(
     Exit codes: 0 done; 2 wrong use or bad input; 3 a duty is missed, or NOT A PLAN; 4 a limit of the
     solver.
     """  # noqa: D301 - click takes the backspace as "do not wrap"
-    from scheduler.plan import make_plan
+    from scheduler.read.kept import Asked
 
     inputs = read(site, day.date() if day else None, given_files(files), sequence)
     inputs = with_cleared(inputs, cleared, tolerance, up_per_mwh, down_per_mwh)
     ready(inputs, out, replace)
-    with told_as_input(site):
-        made = make_plan(inputs.site, inputs.horizon, inputs.situation, options_for(inputs, seconds))
-    check_held(made, cleared, tolerance)
-    values = values_of(made, seconds) if valued else ()
-    ctx.exit(finish(made, inputs, out, replace, values=values))
+    asked = Asked(
+        "plan",
+        inputs.horizon.days[0],
+        seconds,
+        sequence,
+        values=valued,
+        cleared=asked_cleared(cleared, tolerance, up_per_mwh, down_per_mwh),
+    )
+    made = make(asked, inputs, site)
+    values = values_of(made.plan, seconds) if valued else ()
+    ctx.exit(finish(made.plan, inputs, out, replace, values=values, kept=kept_of(asked, inputs)))

@@ -7,18 +7,18 @@ from pathlib import Path
 
 import click
 
+from scheduler.cli.making import make
 from scheduler.cli.steps import (
     FILE,
     FOLDER,
-    check_held,
+    asked_cleared,
     cleared_options,
     finish,
     given_files,
-    options_for,
+    kept_of,
     read,
     ready,
     role_options,
-    told_as_input,
     values_of,
     with_cleared,
 )
@@ -87,12 +87,10 @@ def replan(
     Exit codes: 0 done; 2 wrong use or bad input; 3 a duty is missed, or NOT A PLAN; 4 a limit of the
     solver.
     """  # noqa: D301 - click takes the backspace as "do not wrap"
-    from scheduler.given import pipelines_only
-    from scheduler.given import replan as again
+    from models.horizon import instant_of
     from scheduler.read.earlier import open_earlier
     from scheduler.read.inputs import clock_minute
-    from scheduler.report.difference import difference_csv, difference_text
-    from scheduler.report.files import write_text
+    from scheduler.read.kept import Asked
 
     running = open_earlier(earlier)
     chosen = given_files(files)
@@ -102,22 +100,17 @@ def replan(
     inputs = read(site, None, chosen, sequence, start, running.levels_at(minute))
     inputs = with_cleared(inputs, cleared, tolerance, up_per_mwh, down_per_mwh)
     ready(inputs, out, replace)
-    delivered = running.delivered_t(minute)
-    if "orders" in chosen:
-        # Orders given now are what is still to load.
-        delivered = pipelines_only(inputs.site, delivered)
-    with told_as_input(site):
-        made = again(
-            inputs.site,
-            inputs.horizon,
-            inputs.situation,
-            running.loads(inputs.site),
-            freeze,
-            options_for(inputs, seconds),
-            delivered,
-            running.takes(inputs.site),
-        )
-    check_held(made.plan, cleared, tolerance)
-    extra = {"difference.csv": lambda path: write_text(path, difference_csv(made))}
+    asked = Asked(
+        "replan",
+        inputs.horizon.days[0],
+        seconds,
+        sequence,
+        instant_of(minute),
+        freeze,
+        values=valued,
+        cleared=asked_cleared(cleared, tolerance, up_per_mwh, down_per_mwh),
+    )
+    made = make(asked, inputs, site, running)
     values = values_of(made.plan, seconds) if valued else ()
-    ctx.exit(finish(made.plan, inputs, out, replace, difference_text(made), extra, values))
+    kept = kept_of(asked, inputs, running)
+    ctx.exit(finish(made.plan, inputs, out, replace, made.more, made.extra, values, kept))

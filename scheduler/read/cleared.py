@@ -11,8 +11,9 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from models.horizon import Series
-from scheduler.read.files import load
+from scheduler.read.files import Source, load
 from scheduler.read.inputs import Inputs
+from scheduler.read.kept import CLEARED
 from scheduler.read.problems import Problems
 from scheduler.read.series import Point, join
 from scheduler.read.tables import Columns, interval_of, read_table
@@ -21,7 +22,7 @@ from scheduler.read.times import shown
 COLUMNS = Columns(("start", "minutes", "energy_mwh"))
 
 
-def read_cleared(path: Path, inputs: Inputs, name: str) -> tuple[Series, dict[str, str]]:
+def read_cleared(path: Path, inputs: Inputs, name: str, data: bytes | None = None) -> tuple[Series, Source]:
     """Return what was bought on every interval of the plan day.
 
     Parameters
@@ -33,11 +34,13 @@ def read_cleared(path: Path, inputs: Inputs, name: str) -> tuple[Series, dict[st
         The site and its horizon. [-]
     name : str
         Name of the profile. [-]
+    data : bytes, optional
+        Content of the file where it was kept; nothing is opened then. [-]
 
     Returns
     -------
-    tuple of (Series, dict)
-        Mean power bought, and the SHA-256 of the file by 'cleared:name'. [MW], [-]
+    tuple of (Series, Source)
+        Mean power bought, and the file by its name without folders. [MW], [-]
 
     Raises
     ------
@@ -46,7 +49,7 @@ def read_cleared(path: Path, inputs: Inputs, name: str) -> tuple[Series, dict[st
     """
     problems = Problems()
     zone = ZoneInfo(inputs.site.timezone)
-    source = load("cleared", str(path), Path(), problems)
+    source = load(CLEARED, str(path), Path(), problems) if data is None else Source(CLEARED, str(path), data)
     points = []
     for row in read_table(source, COLUMNS, problems) if source is not None else ():
         interval = interval_of(row, zone, metering=True)
@@ -55,6 +58,8 @@ def read_cleared(path: Path, inputs: Inputs, name: str) -> tuple[Series, dict[st
             mw = energy * 60.0 / interval.length_min
             points.append(Point(name, interval.start_min, interval.length_min, mw, row.file, row.place))
     problems.raise_if_any()
+    if source is None:
+        raise RuntimeError("a file that could not be opened raised no problem")  # a bug of this package
     joined = join(points, None, zone, problems, [])
     problems.raise_if_any()
     horizon = inputs.horizon
@@ -76,4 +81,4 @@ def read_cleared(path: Path, inputs: Inputs, name: str) -> tuple[Series, dict[st
     end = int(horizon.starts_min[day[-1]] + horizon.lengths_min[day[-1]])
     inside = (series.starts_min + series.lengths_min > horizon.start_min) & (series.starts_min < end)
     kept = Series(name, series.starts_min[inside], series.lengths_min[inside], series.values[inside])
-    return kept, {} if source is None else {f"cleared:{source.name}": source.digest}
+    return kept, Source(CLEARED, path.name, source.data)

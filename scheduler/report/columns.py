@@ -376,6 +376,8 @@ FIXED_COLUMNS: Final = (
 
 READINGS: Final[Mapping[str, str]] = MappingProxyType(
     {
+        "mean_load_ka": "mean load over the interval: the set load, less what does not flow while it is run "
+        "down for an outage or up after one",
         "dc_power_mw": "DC power of the cells",
         "ac_power_mw": "AC power before the rectifier, auxiliaries left out",
         "chlorine_t_per_h": "chlorine made, as Cl2",
@@ -992,6 +994,11 @@ TOPICS: Final[Mapping[str, Topic]] = MappingProxyType(
         "levels": Topic(
             "Level of each stock at the time given",
             (Documented("time", "-", "local time with offset from UTC"),),
+        ),
+        "tanks": Topic(
+            "Tanks of one product: what is filled into and drawn from each, and transferred into it "
+            "(negative: out of it)",
+            (_AT,),
         ),
         "stocks": Topic(
             "Stocks over the horizon",
