@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import csv
 import json
+from importlib.resources import as_file, files
 from pathlib import Path
 
 import pytest
 
+from tests.strategies import LONG
 from tests.test_cli import PRICE, SITE, lay, run, table
 
 LOT = 0.1
@@ -203,3 +205,20 @@ def test_the_rest_of_a_day_keeps_to_what_was_cleared(bid: tuple[Path, Path], tmp
     # What was bought, and what deviations cost, is kept with the plan.
     made_again = run("again", tmp_path / "again")
     assert made_again.exit_code == 0, made_again.output
+
+
+@pytest.mark.skipif(
+    LONG == 1, reason="plans the demo 20 times and together: over a minute; set BRINEWATT_LONG"
+)
+def test_the_bid_of_the_demo_is_within_its_gap(tmp_path: Path) -> None:
+    """On the demo's 20 scenarios the bid is within 1e-4 of its bound, and saves against any nomination."""
+    with as_file(files("tariffs_demo")) as demo:
+        words = ("--up-per-mwh", 15, "--down-per-mwh", 15, "--out", tmp_path / "bid")
+        found = run("scenarios", demo / "site.toml", "--scenarios", demo / "scenarios.csv", *words)
+    assert found.exit_code == 0, found.output
+    rows = {row["way"]: row for row in table(tmp_path / "bid", "ways.csv")}
+    assert float(rows["bid"]["gap"]) <= 1e-4
+    assert float(rows["bid_in_lots"]["gap"]) <= 1e-4
+    expected = {name: float(row["expected_cost"]) for name, row in rows.items()}
+    assert expected["prices_known"] <= expected["bid"] <= expected["bid_in_lots"] + 100.0
+    assert expected["bid_in_lots"] < expected["best_nomination"] - 300.0

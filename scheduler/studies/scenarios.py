@@ -708,7 +708,8 @@ def _notes(blocks: list[_Block], solved: list[_Solved]) -> tuple[str, ...]:
     if needs_steps(blocks[0].formulation):
         notes.append(
             "Whole steps and counted changes of load are not in these figures. The plan for the cleared "
-            "quantities has them, so its import will differ from what was bought."
+            "quantities has them, so its import will differ from what was bought, and that can cost more "
+            "than the bid saves: plan some scenarios with --cleared before this bid is relied on."
         )
     if not all(one.apart for one in solved):
         notes.append(
