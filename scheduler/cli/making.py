@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from scheduler.cli.steps import options_for, read, told_as_input
+from scheduler.cli.steps import check_held, options_for, read, told_as_input, with_cleared
 from scheduler.result import Plan
 
 if TYPE_CHECKING:
@@ -57,13 +57,16 @@ def make(asked: Asked, inputs: Inputs, site: Path, running: Earlier | None = Non
     """
     with told_as_input(site):
         if running is not None:
-            return _rest_of_day(asked, inputs, running)
-        if asked.command == "sheet":
-            return _judged(asked, inputs)
-        from scheduler.plan import make_plan
+            made = _rest_of_day(asked, inputs, running)
+        elif asked.command == "sheet":
+            made = _judged(asked, inputs)
+        else:
+            from scheduler.plan import make_plan
 
-        options = replace(options_for(inputs, asked.seconds), compare=asked.compare)
-        return Made(make_plan(inputs.site, inputs.horizon, inputs.situation, options))
+            options = replace(options_for(inputs, asked.seconds), compare=asked.compare)
+            made = Made(make_plan(inputs.site, inputs.horizon, inputs.situation, options))
+    check_held(made.plan, asked.cleared)
+    return made
 
 
 def _rest_of_day(asked: Asked, inputs: Inputs, running: Earlier) -> Made:
@@ -118,17 +121,31 @@ def read_again(kept: Kept, folder: Path) -> tuple[Inputs, Earlier | None]:
     """
     from models.horizon import minute_of
     from scheduler.read.earlier import earlier_of
-    from scheduler.read.kept import EARLIER
+    from scheduler.read.kept import CLEARED, EARLIER
 
     asked = kept.asked
+
+    def as_bought(inputs: Inputs) -> Inputs:
+        bought = asked.cleared
+        if bought is None:
+            return inputs
+        return with_cleared(
+            inputs,
+            Path(bought.table),
+            bought.tolerance_mw,
+            bought.up_per_mwh,
+            bought.down_per_mwh,
+            kept.files.get((CLEARED, bought.table), b""),
+        )
+
     files: dict[str, Path | list[Path]] = {
         role: Path(names[0]) if role == "contract" else [Path(name) for name in names]
         for role, names in kept.given.items()
     }
     if asked.start is None:
-        return read(Path(kept.site), asked.day, files, asked.sequence, kept=kept.files), None
+        return as_bought(read(Path(kept.site), asked.day, files, asked.sequence, kept=kept.files)), None
     name, table = next((name, data) for (role, name), data in kept.files.items() if role == EARLIER)
     running = earlier_of(folder / name, table)
     expected = running.levels_at(minute_of(asked.start))
     inputs = read(Path(kept.site), asked.day, files, asked.sequence, asked.start, expected, kept.files)
-    return inputs, running
+    return as_bought(inputs), running

@@ -11,6 +11,8 @@ from scheduler.cli.making import make
 from scheduler.cli.steps import (
     FILE,
     FOLDER,
+    asked_cleared,
+    cleared_options,
     finish,
     given_files,
     kept_of,
@@ -18,6 +20,7 @@ from scheduler.cli.steps import (
     ready,
     role_options,
     values_of,
+    with_cleared,
 )
 
 CLOCK = ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M%z", "%Y-%m-%d %H:%M"]
@@ -39,6 +42,7 @@ CLOCK = ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M%z", "%Y-%m-%d %H:%M"]
     help="Start of the interval to plan from; stocks are those of that instant.",
 )
 @role_options
+@cleared_options
 @click.option(
     "--freeze", type=click.FloatRange(min=0), default=30.0, help="Minutes in which nothing changes."
 )
@@ -62,6 +66,10 @@ def replan(
     replace: bool,
     seconds: float,
     valued: bool,
+    cleared: Path | None,
+    tolerance: float | None,
+    up_per_mwh: float | None,
+    down_per_mwh: float | None,
     **files: tuple[Path, ...],
 ) -> None:
     """Plan what is left of a day again, from SITE and the plan that is running.
@@ -90,9 +98,17 @@ def replan(
     chosen.setdefault("stocks", [])
     minute = clock_minute(site, start)
     inputs = read(site, None, chosen, sequence, start, running.levels_at(minute))
+    inputs = with_cleared(inputs, cleared, tolerance, up_per_mwh, down_per_mwh)
     ready(inputs, out, replace)
     asked = Asked(
-        "replan", inputs.horizon.days[0], seconds, sequence, instant_of(minute), freeze, values=valued
+        "replan",
+        inputs.horizon.days[0],
+        seconds,
+        sequence,
+        instant_of(minute),
+        freeze,
+        values=valued,
+        cleared=asked_cleared(cleared, tolerance, up_per_mwh, down_per_mwh),
     )
     made = make(asked, inputs, site, running)
     values = values_of(made.plan, seconds) if valued else ()

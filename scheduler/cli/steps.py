@@ -6,20 +6,22 @@ import datetime as dt
 import shutil
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import replace as changed
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from scheduler.errors import FolderError, InputError, Problem
+from scheduler.errors import FolderError, InputError, NoRunnableDay, Problem
 from scheduler.folder import check_before, publish
 from scheduler.result import Plan, Status
 
 if TYPE_CHECKING:
+    from models.contract.imbalance import Imbalance
     from scheduler.plan import PlanOptions
     from scheduler.read.earlier import Earlier
     from scheduler.read.inputs import Inputs
-    from scheduler.read.kept import Asked, Kept
+    from scheduler.read.kept import Asked, Bought, Kept
     from scheduler.report.files import Writer
     from scheduler.values import LimitValue
 
@@ -65,14 +67,14 @@ FILE = ExistingFile()
 NOT_COPIED = shutil.ignore_patterns("__init__.py", "__pycache__")
 FOLDER = click.Path(file_okay=False, path_type=Path)
 ROLE_OPTIONS = (
-    ("prices", "Price file (CSV, XLSX, IEC 62325 XML); may repeat."),
+    ("prices", "Price file (CSV, XLSX, IEC 62325 XML); may repeat, a later one lies over earlier ones."),
     ("orders", "Order file; may repeat."),
     ("stocks", "Stocks at the start."),
     ("availability", "Outages and limits."),
     ("loads", "Actual loads of past weeks."),
     ("locks", "Loads that are given and not planned."),
     ("takes", "What pipeline customers take now, and what was announced to them."),
-    ("profiles", "Profiles, for example other site load."),
+    ("profiles", "Profiles, for example other site load; may repeat, a later one lies over earlier ones."),
     ("peaks", "Peaks so far in the billing month, and targets."),
     ("state", "Totals and peaks of billing periods so far, and what is expected."),
 )
@@ -123,6 +125,188 @@ def given_files(files: Mapping[str, Sequence[Path]]) -> dict[str, Path | Sequenc
     if contracts:
         given["contract"] = contracts[0]
     return given
+
+
+def cleared_options(command: Command) -> Command:
+    """Add the options for what was bought, and for what drawing more or less costs, to a command.
+
+    Parameters
+    ----------
+    command : callable
+        The command's function. [-]
+
+    Returns
+    -------
+    callable
+        The same with the options. [-]
+    """
+    for option in (
+        click.option("--cleared", type=FILE, help="What the auction cleared, or was nominated, in MWh."),
+        click.option(
+            "--tolerance",
+            type=click.FloatRange(min=0),
+            help="Hold the import within so many MW of what was cleared.",
+        ),
+    ):
+        command = option(command)  # type: ignore[type-var]
+    return surcharge_options(command)
+
+
+def surcharge_options(command: Command) -> Command:
+    """Add the options for what energy costs that was not bought, or not drawn, to a command.
+
+    Parameters
+    ----------
+    command : callable
+        The command's function. [-]
+
+    Returns
+    -------
+    callable
+        The same with the options. [-]
+    """
+    for name, words in (("--down-per-mwh", "less"), ("--up-per-mwh", "more")):
+        text = f"What a MWh drawn {words} than bought costs over its price; else as the contract says."
+        command = click.option(name, type=click.FloatRange(min=0), help=text)(command)  # type: ignore[type-var]
+    return command
+
+
+def deviation_of(up: float | None, down: float | None, tolerance: float | None = None) -> Imbalance | None:
+    """Return how deviations are settled by the options of a command.
+
+    Parameters
+    ----------
+    up, down : float, optional
+        Surcharges for drawing more and less than bought. [currency/MWh]
+    tolerance : float, optional
+        Greatest deviation. [MW]
+
+    Returns
+    -------
+    Imbalance or None
+        The component in place of the contract's; None if the options state nothing. [-]
+
+    Raises
+    ------
+    UsageError
+        If only one surcharge is given.
+    """
+    from models.contract.imbalance import Imbalance
+
+    if (up is None) != (down is None):
+        raise click.UsageError("give --up-per-mwh and --down-per-mwh together")
+    if up is None and tolerance is None:
+        return None
+    return Imbalance("deviation", up or 0.0, down or 0.0, most_mw=tolerance)
+
+
+def asked_cleared(
+    cleared: Path | None, tolerance: float | None, up: float | None, down: float | None
+) -> Bought | None:
+    """Return what was said of energy bought before; None if nothing was.
+
+    Parameters
+    ----------
+    cleared : Path, optional
+        Table of what was cleared. [-]
+    tolerance : float, optional
+        Greatest deviation. [MW]
+    up, down : float, optional
+        Surcharges for drawing more and less than bought. [currency/MWh]
+
+    Returns
+    -------
+    Bought or None
+        The same as one record, to be kept. [-]
+    """
+    from scheduler.read.kept import Bought
+
+    return None if cleared is None else Bought(cleared.name, tolerance, up, down)
+
+
+def with_cleared(
+    inputs: Inputs,
+    cleared: Path | None,
+    tolerance: float | None,
+    up: float | None,
+    down: float | None,
+    data: bytes | None = None,
+) -> Inputs:
+    """Return inputs in which what was cleared is nominated and deviations are settled.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        The inputs. [-]
+    cleared : Path, optional
+        Table of what was cleared. [-]
+    tolerance : float, optional
+        Greatest deviation. [MW]
+    up, down : float, optional
+        Surcharges for drawing more and less than bought. [currency/MWh]
+    data : bytes, optional
+        Content of the table where it was kept. [-]
+
+    Returns
+    -------
+    Inputs
+        The inputs. [-]
+
+    Raises
+    ------
+    UsageError
+        If options miss each other, or nobody says what a deviation costs.
+    """
+    from models.contract.imbalance import nominations, with_deviation
+    from scheduler.read.cleared import read_cleared
+
+    deviation = deviation_of(up, down, tolerance)
+    if cleared is None:
+        if deviation is not None:
+            raise click.UsageError("--tolerance, --up-per-mwh and --down-per-mwh belong to --cleared")
+        return inputs
+    contract = inputs.site.contract
+    if deviation is not None:
+        contract = with_deviation(contract, deviation)
+    names = nominations(contract)
+    if not names:
+        raise click.UsageError(
+            "the contract does not say what a deviation from --cleared costs: give --tolerance, or "
+            "--up-per-mwh and --down-per-mwh, or add a component 'imbalance' to it"
+        )
+    series, source = read_cleared(cleared, inputs, names[0], data)
+    known = {**inputs.situation.series, **dict.fromkeys(names, series)}
+    return changed(
+        inputs,
+        site=changed(inputs.site, contract=contract),
+        situation=changed(inputs.situation, series=known),
+        digests={**inputs.digests, f"{source.role}:{source.name}": source.digest},
+        files={**inputs.files, (source.role, source.name): source.data},
+    )
+
+
+def check_held(plan: Plan, bought: Bought | None) -> None:
+    """Refuse a plan that misses duties or breaks limits for the sake of what was bought.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+    bought : Bought, optional
+        What was bought before. [-]
+
+    Raises
+    ------
+    NoRunnableDay
+        If there is no plan that meets all duties with the import held.
+    """
+    if bought is None or bought.tolerance_mw is None or plan.status in (Status.PLAN, Status.SOLVER_LIMIT):
+        return
+    raise NoRunnableDay(
+        f"no plan keeps the import within {bought.tolerance_mw:g} MW of {bought.table} and meets all "
+        "duties within all limits: state what a deviation costs instead (--up-per-mwh, --down-per-mwh), or "
+        "a wider --tolerance; without --cleared the command says whether duties are missed for another reason"
+    )
 
 
 def read(

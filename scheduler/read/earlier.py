@@ -20,6 +20,7 @@ from models.horizon import Array, Integers, Series, minute_of
 from models.order import Pipeline
 from models.site import Site
 from scheduler.errors import InputError, Problem
+from scheduler.read.prices import LAID_OVER
 
 TABLE = "plan.csv"
 RECORD = "plan.json"
@@ -284,5 +285,20 @@ def check_same_inputs(folder: Path, digests: Mapping[str, str]) -> None:
         for key, digest in files.items()
         if (key.partition(":")[0], digest) not in others
     ]
+    for role in LAID_OVER if not problems else ():
+        then = [key.partition(":")[2] for key in made_with if key.partition(":")[0] == role]
+        order_then, order_now = (
+            [digest for key, digest in files.items() if key.partition(":")[0] == role]
+            for files in (made_with, digests)
+        )
+        if order_then != order_now:
+            problems.append(
+                Problem(
+                    then[-1],
+                    "",
+                    f"the files of the role '{role}' lie over one another; the plan in {folder} was made "
+                    f"with them in the order {', '.join(then)}: name them so",
+                )
+            )
     if problems:
         raise InputError(tuple(problems))

@@ -425,8 +425,26 @@ class _Reader:
                 context.site.file,
                 context.horizon,
                 self.problems,
+                {
+                    **self._advice("profiles", profiles, context),
+                    **self._advice("prices", prices, context),
+                },
             )
         return series
+
+    def _advice(self, role: str, read: Points, context: Context) -> dict[str, str]:
+        """Return what to do where files given on the command line do not reach over the horizon."""
+        own = context.site.files.of(role)
+        chosen = self.overrides.get(role)
+        if chosen is None or not own:
+            return {}
+        given = (chosen,) if isinstance(chosen, Path) else tuple(chosen)
+        files = " ".join(
+            f"--{role} {name}"
+            for name in dict.fromkeys((*((self.folder / n).as_posix() for n in own), *map(str, given)))
+        )
+        text = f"; to lay what is given over the site's own file name both, the later one holds: {files}"
+        return {point.series: text for point in read.points}
 
 
 @dataclass(frozen=True)

@@ -28,12 +28,36 @@ LAYOUT: Final = 1
 """Raised when the layout changes its meaning."""
 EARLIER: Final = "earlier"
 """Role of the table of the plan that was running, which a planned rest of a day starts from."""
+CLEARED: Final = "cleared"
+"""Role of the table of what was bought before."""
 MOST_FILES: Final = 1000
 _EPOCH: Final = (1980, 1, 1, 0, 0, 0)
 """The earliest time a ZIP archive can state: no clock of the day stands in it."""
 
 Files = Mapping[tuple[str, str], bytes]
 """Content of files by role and name."""
+
+
+@dataclass(frozen=True)
+class Bought:
+    """What was said of energy bought before, beside its table.
+
+    Parameters
+    ----------
+    table : str
+        Name of the table of what was cleared. [-]
+    tolerance_mw : float, optional
+        Greatest deviation. [MW]
+    up_per_mwh, down_per_mwh : float, optional
+        Surcharges for drawing more and less than bought. [currency/MWh]
+    """
+
+    __pydantic_config__ = ConfigDict(extra="forbid")
+
+    table: str
+    tolerance_mw: float | None = None
+    up_per_mwh: float | None = None
+    down_per_mwh: float | None = None
 
 
 @dataclass(frozen=True)
@@ -58,6 +82,8 @@ class Asked:
         Whether habits are compared with. [-]
     values : bool
         Whether limits were valued. [-]
+    cleared : Bought, optional
+        What was bought before, for 'plan' and 'replan'. [-]
     """
 
     __pydantic_config__ = ConfigDict(extra="forbid")
@@ -70,6 +96,7 @@ class Asked:
     freeze_min: float = 30.0
     compare: bool = True
     values: bool = False
+    cleared: Bought | None = None
 
     def __post_init__(self) -> None:
         if (self.command == "replan") != (self.start is not None):
