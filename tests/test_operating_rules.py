@@ -257,6 +257,29 @@ def test_rule_10_evaporator_keeps_its_minimum_and_a_tank_buffers_it() -> None:
     assert np.all(moved.audit.values["evaporator_rate"] >= 4.0 * ALKALI_PER_KA - 1e-6)
 
 
+@pytest.mark.parametrize(("own_percent", "saleable"), [(1.0, 1.11), (2.0, 1.10)])
+def test_rule_10_own_use_and_hypochlorite_leave_caustic_to_sell(own_percent: float, saleable: float) -> None:
+    """Of 1.128 t NaOH per t Cl2 the works uses 1 to 2 %, and hypochlorite its own: 1.09 to 1.11 t/t are left.
+
+    At 5 kA for two hours, with 0.5 % of the chlorine made into hypochlorite at 3 % excess.
+    """
+    to_bleach = 0.005 * 5.0 * C
+    bleach = HypochloriteUnit("bleach", 9.0 * C, "naoh_50", 3.0)
+    units = (
+        room(),
+        customer(5.0 * 0.995),
+        bleach,
+        OwnUse("own", "naoh_50", rate_per_h=own_percent / 100.0 * 5.0 * ALKALI_PER_KA),
+        OwnUse("bleach_out", "hypochlorite", rate_per_h=to_bleach),
+    )
+    plan = planned(Small(units))
+    sold = -plan.audit.flows["naoh_50_out", "naoh_50"]
+    made = plan.audit.flows["room", "chlorine"]
+    expected = 2 * 39.997 / 70.906 * (1.0 - own_percent / 100.0 - 0.005 * 1.03)
+    assert sold / made == pytest.approx([expected] * 2, rel=1e-3)
+    assert expected == pytest.approx(saleable, abs=0.01)
+
+
 @pytest.mark.parametrize(("price", "first"), [(20.0, "mercury"), (100.0, "membrane")])
 def test_rule_11_steam_decides_which_room_is_loaded_first(price: float, first: str) -> None:
     """Steam is not electricity: with it the mercury room is cheaper at a low power price.
