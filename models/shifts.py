@@ -62,12 +62,13 @@ class ShiftCalendar:
         Returns
         -------
         str
-            Local day on which the shift started and its starting time. [-]
+            Local day on which the shift started and its starting time. Where the clock goes back over that
+            time the shift starts the first time; where it jumps over it, right after the jump. [-]
         """
         if not self.starts:
             return moment.date().isoformat()
         clock = moment.hour * 60 + moment.minute
-        before = [i for i, start in enumerate(self.minutes) if start <= clock]
+        before = [i for i, start in enumerate(self.minutes) if start <= clock or _passed(start, moment)]
         if before:
             return f"{moment.date().isoformat()} {self.starts[before[-1]]}"
         return f"{(moment.date() - dt.timedelta(days=1)).isoformat()} {self.starts[-1]}"
@@ -93,3 +94,10 @@ class ShiftCalendar:
             if -self.quiet_before_min <= distance < self.quiet_after_min:
                 return True
         return False
+
+
+def _passed(start: int, moment: dt.datetime) -> bool:
+    """Tell whether a clock time came by before a moment of the same day, though the clock shows less now."""
+    first = moment.replace(hour=start // 60, minute=start % 60, second=0, fold=0)
+    # Two moments of one zone are compared by the clock alone, so both go to UTC.
+    return first.astimezone(dt.UTC) <= moment.astimezone(dt.UTC)

@@ -104,6 +104,9 @@ class Certificate:
         How often the program was solved. [-]
     tangents, chords, binaries : int
         Cuts and branches added after the first solve. [-]
+    cold_correction : float, optional
+        By how much the lower bound before steps came down when the last program was solved from nothing;
+        None where it was not (branch and bound starts from nothing anyway). [currency]
     """
 
     lower_bound: float
@@ -115,6 +118,7 @@ class Certificate:
     tangents: int = 0
     chords: int = 0
     binaries: int = 0
+    cold_correction: float | None = None
 
     @property
     def gap(self) -> float:

@@ -8,6 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
+from models.circuit import Circuit
+
 SHOWN = 0.005
 """Money shown as none. [currency]"""
 
@@ -131,6 +133,10 @@ class Why:
         Further limits that bind and may be worth money here, in words, by their duals. [-]
     at_miss : bool
         Whether duties are missed, so that figures are counted at the price of a miss. [-]
+    dearer, cheaper, intervals_of_day : int
+        Intervals of its local day with a dearer and with a cheaper energy price, and all of them. [-]
+    unit : Circuit, optional
+        The circuit, for the rules its steps keep. [-]
     """
 
     circuit: str
@@ -150,6 +156,10 @@ class Why:
     limits: tuple[LimitValue, ...]
     others: tuple[str, ...] = ()
     at_miss: bool = False
+    dearer: int = 0
+    cheaper: int = 0
+    intervals_of_day: int = 1
+    unit: Circuit | None = None
 
 
 # ---------------------------------------------------------------- what is moved

@@ -105,6 +105,7 @@ LISTED = (
     "sheet.pdf",
     "sheet.html",
     *HANDOFFS,
+    "inputs.zip",
 )
 PLAN_NAMES = set(LISTED)
 
@@ -393,6 +394,21 @@ def test_replan_without_news_carries_on(planned: tuple[Path, Path, Result], tmp_
     assert "against carrying on" in result.stdout
     page = (tmp_path / "rest" / "summary.txt").read_text(encoding="utf-8")
     assert "Against the earlier plan:" in page
+
+
+def test_replan_values_what_is_left_of_the_day(planned: tuple[Path, Path, Result], tmp_path: Path) -> None:
+    """`--values` of ten o'clock: 1 MW more over the 14 hours left costs their prices, summed by hand."""
+    _, out, _ = planned
+    site = lay(tmp_path, {"now.csv": level_before(out, 10)})
+    result = run(
+        "replan", site, "--earlier", out, "--from", "2026-06-08T10:00", "--stocks", tmp_path / "now.csv",
+        "--out", tmp_path / "rest", "--values",
+    )  # fmt: skip
+    assert result.exit_code == 0, result.output
+    rows = {row["number"]: row for row in table(tmp_path / "rest", "values.csv")}
+    left = [float(line.split(",")[2]) for line in PRICES.splitlines()[11:25]]
+    assert float(rows["power.demand"]["up_cost_per_unit"]) == pytest.approx(sum(left), rel=0.01)
+    assert "store_level.start" in rows
 
 
 def test_replan_tells_loads_reasons_and_money(planned: tuple[Path, Path, Result], tmp_path: Path) -> None:

@@ -34,9 +34,9 @@ from scheduler.errors import NoValues
 from scheduler.explain import Explainer, interval_of
 from scheduler.plan import Planner, PlanOptions
 from scheduler.report.columns import FURTHER_FILES
-from scheduler.report.values import values_csv, values_text, why_text
+from scheduler.report.values import MOST_LINES, values_csv, values_text, why_text
 from scheduler.result import Status
-from scheduler.values import LimitValue, Move, Moved
+from scheduler.values import LimitValue, Move, Moved, Why
 from tests.binding_cases import T_PER_KA, Small, customer, energy_cost, gas_store, hours, outlet, room
 from tests.small_sites import intervals, plain_circuit, prices_on, spot_contract
 
@@ -312,13 +312,80 @@ def test_unknown_circuits_and_times_are_named(explainer: Explainer) -> None:
     assert interval_of(intervals(HOURS), dt.datetime(2026, 6, 8, 3, 59)) == 3
 
 
+def hand_made(**changes: Any) -> Why:
+    """Return an answer of round numbers: one kA draws 0.5 MWh at 60, so 30 XTS; 2 % of it are 0.60."""
+    unit = replace(plain_circuit("room"), step_ka=0.5, changes_per_day=4, dwell_minutes=120.0)
+    demand = LimitValue("x.demand", "", Moved.DEMAND, "x", "t", Move(1.0, 0.0), Move(1.0, 0.0), (), (0, 12))
+    usual: dict[str, Any] = {
+        "circuit": "room", "interval": 3, "load_ka": 8.2, "range_ka": (4.0, 12.0), "cause": "",
+        "stepped_ka": 8.5,
+        "up": Move(1.0, 0.4), "down": Move(1.0, 0.59), "energy_price_per_mwh": 60.0, "power_mwh_per_ka": 0.5,
+        "chlorine_t_per_ka": 0.2, "chlorine_t": demand, "alkali_t": demand, "power_mw": demand, "limits": (),
+        "dearer": 5, "cheaper": 6, "intervals_of_day": 12, "unit": unit,
+    }  # fmt: skip
+    return Why(**{**usual, **changes})
+
+
+@pytest.mark.parametrize(
+    ("changes", "words", "absent"),
+    [
+        ({}, "under 0.59 XTS per kA, less than 2 % of its power", "too."),
+        ({"down": Move(1.0, 0.61)}, "one kA less costs 0.61 XTS/kA", "indifferent"),
+        ({"down": Move(0.0, None)}, "not possible", "indifferent"),
+        (
+            {},
+            "0.3 more: whole steps of 0.5 kA, at most 4 changes a day, 120 min between changes",
+            "changes a shift",
+        ),
+        ({"stepped_ka": 8.0}, "As run it has 8.0 kA, 0.2 less: whole", "more: whole"),
+        ({"stepped_ka": 8.24}, "As run it has 8.2 kA too.", "whole steps of"),
+        ({"stepped_ka": None}, "8.2 kA, between its limits", "As run"),
+        ({}, "Power is middling now: 60.00 XTS/MWh, rank 6 of 12", "dear for"),
+        ({"dearer": 0, "cheaper": 0}, "Power costs the same all day, 60.00 XTS/MWh.", "rank"),
+        (
+            {"dearer": 10, "cheaper": 0},
+            "Power is cheapest of the day now: 60.00 XTS/MWh, rank 11 of 12",
+            "dear for",
+        ),
+        ({"dearer": 2, "cheaper": 9}, "Power is dear for the day now", "dearest of"),
+    ],
+)
+def test_the_words_of_a_load(changes: dict[str, Any], words: str, absent: str) -> None:
+    """Rank, difference to the load as run with its rules, and indifference, from figures by hand."""
+    text = " ".join(why_text(hand_made(**changes), intervals(HOURS), "XTS").split())
+    assert words in text
+    assert absent not in text
+
+
+def test_many_reasons_keep_to_fifteen_lines_and_say_how_many_are_left() -> None:
+    """Six limits of two lines each do not fit; --more has them all."""
+    limit = LimitValue(
+        "k", "o", Moved.UPPER, "content of a tank with a long name, to be told", "t", Move(1.0, -3.0),
+        Move(1.0, 3.0), (3,), (3, 4),
+    )  # fmt: skip
+    why = hand_made(limits=tuple(replace(limit, meaning=f"{limit.meaning} {i}") for i in range(6)))
+    short, whole = (why_text(why, intervals(HOURS), "XTS", more) for more in (False, True))
+    assert len(short.splitlines()) <= MOST_LINES < len(whole.splitlines())
+    held = short.count("Holds it there")
+    assert whole.count("Holds it there") == 6
+    assert 0 < held < 6
+    left = 9 - sum(line.startswith("- ") for line in short.splitlines()) + 2
+    assert f"{left} more reasons: --more." in short
+
+
 def test_words_and_table_hold_the_figures(explainer: Explainer, values: dict[str, LimitValue]) -> None:
     """The text names load, limits, money and that it is before steps; the table has its columns."""
     text = why_text(explainer.why("new_room", 10, 8.5), intervals(HOURS), "XTS")
-    assert "(8.5 kA in whole steps)" in text
-    assert "One MW more of other load in this interval" in text
+    assert "As run it has 8.5 kA" in text
+    # 130 is the highest of the twelve prices above.
+    assert "Power is dearest of the day now: 130.00 XTS/MWh, rank 1 of 12 from the dearest." in " ".join(
+        text.split()
+    )
     assert "before whole steps" in text
-    assert len(text.splitlines()) <= 30
+    assert len(text.splitlines()) <= MOST_LINES
+    more = why_text(explainer.why("new_room", 10, 8.5), intervals(HOURS), "XTS", more=True)
+    assert "of other load in this interval" in more
+    assert "whole steps and limited changes have no margin of their own" in " ".join(more.split())
     rows = list(csv.DictReader(io.StringIO(values_csv(values.values(), intervals(HOURS)))))
     assert list(rows[0]) == [column.name for column in FURTHER_FILES["values.csv"]]
     row = next(row for row in rows if row["number"] == "meter_import.upper")

@@ -336,7 +336,7 @@ def test_digests_are_sha256_of_the_bytes(tmp_path: Path) -> None:
     digests = read(site).digests
 
     assert set(digests) == {
-        f"site:{site}",
+        f"site:{site.name}",
         *(f"{name.removesuffix('.csv')}:{name}" for name in FILES if name.endswith(".csv")),
     }
     changed = read_inputs(site, DAY, overrides={"peaks": ()}).digests
@@ -371,6 +371,8 @@ def test_problems_of_all_files_come_at_once(tmp_path: Path) -> None:
 
     assert problems_of(site) == [
         "site.toml, line 10, horizon > minute: 'minute' is not a key here; did you mean 'minutes'?",
+        "site.toml, line 9, horizon > look_ahead_days: 'look_ahead_days' must be between 0 and 400 [d] "
+        "(got -1)",
         "site.toml, line 31, unit 'room_m' > voltage.intercept_v: 'intercept_v' must be above 0 [V] (got "
         "-3.1)",
         "site.toml, line 34, unit 'tank_a' > kind: 'kind' must be a known kind of unit (got 'toy_tanks'); "
@@ -532,16 +534,12 @@ def test_a_missing_interval_is_told_in_local_time(tmp_path: Path) -> None:
     ]
 
 
-def test_a_doubled_interval_is_told_with_both_places(tmp_path: Path) -> None:
-    """Two files with a value for the same interval are not joined by guessing."""
-    again = "start;minutes;price_per_mwh\n2026-11-26T05:30+01:00;15;7,5\n"
-    site = write(
-        tmp_path, {"site.toml": SITE.replace('"prices.csv"', '["prices.csv", "b.csv"]'), "b.csv": again}
-    )
-    assert problems_of(site) == [
-        "b.csv, line 2: 'day_ahead' has a second value for the interval at 2026-11-26T05:30+01:00, the "
-        "first is in "
-        "prices.csv, line 7; keep one"
+def test_a_doubled_interval_of_one_file_is_told_with_both_places(tmp_path: Path) -> None:
+    """Two values of one file for the same interval are not joined by guessing."""
+    again = PRICES + "2026-11-26T05:30,15,7.5\n"
+    assert problems_of(write(tmp_path, {"prices.csv": again})) == [
+        "prices.csv, line 26: 'day_ahead' has a second value for the interval at 2026-11-26T05:30+01:00, the "
+        "first is in prices.csv, line 7; keep one"
     ]
 
 
@@ -763,7 +761,8 @@ def typed(cell: str) -> object:
             "availability.csv",
             "load_max_ka,180",
             "in_service,2",
-            "availability.csv, line 2, column 'value': 'value' must be one of 0, 1 for 'in_service' (got 2)",
+            "availability.csv, line 2, column 'value': 'value' must be 0 (out of service) or 1 (in service) "
+            "for 'in_service' (got 2)",
         ),
         (
             "availability.csv",

@@ -146,10 +146,6 @@ def test_a_quiet_time_in_the_repeated_hour_holds_twice() -> None:
     ]
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="a shift that starts inside the repeated hour ends when the clock goes back and starts again",
-)
 def test_a_shift_that_starts_in_the_repeated_hour_starts_once() -> None:
     """No label comes back after another one: a shift is one stretch of time."""
     horizon = Horizon.of_days(

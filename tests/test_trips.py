@@ -323,8 +323,8 @@ def test_trips_on_the_terminal_page() -> None:
     """The page tells the least cover with its hour, and where the chlorine of the largest customer goes."""
     text = " ".join(summary_text(trip_plan()).split())
     assert (
-        "If the largest circuit trips: least cover 0.0 h, of far, 25.0 h once the vaporiser is hot in 40 min "
-        "(room_1, Mon 8 Jun 00:00+02:00)." in text
+        "If the largest circuit trips: least cover 0.0 h, of far: the vaporiser is cold, 25.0 h once it is "
+        "hot in 40 min (room_1, Mon 8 Jun 00:00+02:00)." in text
     )
     assert "If the largest customer trips: near leaves 0.7 t/h: 0.2 to liquefaction" in text
     assert "0.3 to cut at once (2 kA of room_1); Mon 8 Jun 00:00+02:00." in text

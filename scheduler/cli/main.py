@@ -10,17 +10,20 @@ from typing import Any
 import click
 
 from scheduler.cli.after import after
+from scheduler.cli.again import again
 from scheduler.cli.backtest import backtest
 from scheduler.cli.bill import bill
 from scheduler.cli.calibrate import calibrate
 from scheduler.cli.check import check
 from scheduler.cli.demo import demo
 from scheduler.cli.import_rate import import_rate
+from scheduler.cli.keys import keys
 from scheduler.cli.limits import limits
 from scheduler.cli.new import new
 from scheduler.cli.plan import plan
 from scheduler.cli.replan import replan
 from scheduler.cli.robustness import robustness
+from scheduler.cli.scenarios import scenarios
 from scheduler.cli.sheet import sheet
 from scheduler.cli.tariffs import tariffs
 from scheduler.cli.technologies import conversion, technologies
@@ -69,12 +72,14 @@ HELP = """Plan the hourly load of chlor-alkali cell rooms at the lowest power co
 First try the invented demo site:     brinewatt demo
 Start a small site of your own:       brinewatt new my_site
 Or copy the demo and change it:       brinewatt demo --copy my_site
+What a file may hold, key by key:     brinewatt keys alkali_tank
 Check your files:                     brinewatt check my_site/site.toml
 Make the plan for a day:              brinewatt plan my_site/site.toml --day 2026-06-08
 Plan the rest of a running day:       brinewatt replan my_site/site.toml --earlier FOLDER ...
 Judge loads of your own:              brinewatt sheet my_site/site.toml loads.csv ...
 Fit the models to your readings:      brinewatt calibrate my_site/site.toml readings.csv ...
 Look back at a planned day:           brinewatt after FOLDER --site my_site/site.toml ...
+Make a plan again from its folder:    brinewatt again FOLDER
 Put supply contracts side by side:    brinewatt tariffs my_site/study.toml
 Test planning on past prices:         brinewatt backtest my_site/site.toml --first-day ...
 What a tonne costs from each room:    brinewatt technologies my_site/site.toml
@@ -83,6 +88,7 @@ Bill a load under a contract:         brinewatt bill contract.toml profile.csv .
 Make a contract of a US rate:         brinewatt import-rate record.json ...
 How a plan holds on 200 other days:   brinewatt robustness my_site/site.toml --out FOLDER
 What each limit is worth on a day:    brinewatt limits my_site/site.toml
+Bid under uncertain prices:           brinewatt scenarios my_site/site.toml --scenarios FILE ...
 Ask why a load is where it is:        brinewatt why my_site/site.toml room_a 19:00
 
 brinewatt COMMAND --help says for each command what it does, when to use it, and an example.
@@ -109,10 +115,12 @@ main.add_command(plan)
 main.add_command(demo)
 main.add_command(new)
 main.add_command(check)
+main.add_command(keys)
 main.add_command(replan)
 main.add_command(sheet)
 main.add_command(calibrate)
 main.add_command(after)
+main.add_command(again)
 main.add_command(tariffs)
 main.add_command(backtest)
 main.add_command(technologies)
@@ -121,6 +129,7 @@ main.add_command(bill)
 main.add_command(import_rate)
 main.add_command(robustness)
 main.add_command(limits)
+main.add_command(scenarios)
 main.add_command(why)
 
 if __name__ == "__main__":

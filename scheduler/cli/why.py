@@ -34,8 +34,10 @@ everything else planned again. TIME is a clock time of the plan day, or a date a
 With --all: what one unit more and less of every stock, demand and limit of the plan day is worth. That
 takes many solves, up to some minutes on a large site. --csv writes all of them to a file.
 
+At most 15 lines, the most valuable first; --more says the rest.
+
 Give the same files as for the plan (--prices, --orders, ...). Figures are of the plan before whole steps;
---plan FOLDER shows the load of the published plan beside it.
+--plan FOLDER says by how much the load of the published plan, in whole steps, differs and why.
 
 Exit codes: 0 done; 2 wrong use or bad input; 3 NOT A PLAN, or the load was given; 4 a limit of the solver.
 """
@@ -54,6 +56,7 @@ Exit codes: 0 done; 2 wrong use or bad input; 3 NOT A PLAN, or the load was give
     type=click.Path(exists=True, file_okay=False, path_type=Path),
     help="Folder of the published plan, to show its load.",
 )
+@click.option("--more", is_flag=True, help="Say everything, not only what fits into 15 lines.")
 @role_options
 @click.option("--sequence", type=click.IntRange(min=1), help="Auction to take from a market document.")
 @click.option("--seconds", type=click.FloatRange(min=1), default=60.0, help="Time for each search in s.")
@@ -66,6 +69,7 @@ def why(
     every: bool,
     table: Path | None,
     published: Path | None,
+    more: bool,
     sequence: int | None,
     seconds: float,
     **files: tuple[Path, ...],
@@ -99,4 +103,4 @@ def why(
             publish_file(table, values_csv(values, inputs.horizon))
         click.echo(values_text(values, inputs.horizon, currency))
         return
-    click.echo(why_text(explainer.why(name, interval, shown), inputs.horizon, currency))
+    click.echo(why_text(explainer.why(name, interval, shown), inputs.horizon, currency, more))

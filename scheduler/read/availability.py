@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from models.checks import at_least, one_of
+from models.checks import at_least
 from models.situation import Availability
 from scheduler.read.context import Context
 from scheduler.read.files import Source
@@ -15,7 +15,18 @@ from scheduler.read.problems import hint
 from scheduler.read.tables import Columns, Row, read_table
 from scheduler.read.times import shown
 
-COLUMNS = Columns(("unit", "what", "value", "start", "end"), ("note",))
+COLUMNS = Columns(
+    ("unit", "what", "value", "start", "end"),
+    ("note",),
+    {
+        "unit": "name of the unit in the site file",
+        "what": "what is limited; `brinewatt keys KIND` lists the words of its kind at its end",
+        "value": "for in_service 0 (out) or 1 (in); otherwise the limit or the number left",
+        "start": "start: ISO 8601 with offset, or local time of the site",
+        "end": "end, the same",
+        "note": "a reason, for people",
+    },
+)
 IN_SERVICE = "in_service"
 
 
@@ -53,9 +64,7 @@ def _fact(row: Row, context: Context) -> Availability | None:
             f"{hint(what, cls.availabilities)}",
         )
         what = None
-    value = row.number("value", at_least(0))
-    if value is not None and what == IN_SERVICE and value not in (0.0, 1.0):
-        row.fault("value", f"{one_of(0, 1)(value)} for '{IN_SERVICE}' (got {value:g})")
+    value = _switch(row) if what == IN_SERVICE else row.number("value", at_least(0))
     start = row.minute("start", context.zone)
     end = row.minute("end", context.zone)
     if start is not None and end is not None and end <= start:
@@ -67,3 +76,17 @@ def _fact(row: Row, context: Context) -> Availability | None:
     if cls is None or what is None or value is None or start is None or end is None:
         return None
     return Availability(row.text("unit") or "", what, value, start, end, note or "")
+
+
+def _switch(row: Row) -> float | None:
+    """Return 0 or 1; a word such as 'no', or any other number, is answered with the two."""
+    cell = row.cells.get("value")
+    if isinstance(cell, bool) or (isinstance(cell, str) and any(sign.isalpha() for sign in cell)):
+        came = repr(cell)
+    else:
+        value = row.number("value")
+        if value is None or value in (0.0, 1.0):
+            return value
+        came = f"{value:g}"
+    row.fault("value", f"must be 0 (out of service) or 1 (in service) for '{IN_SERVICE}' (got {came})")
+    return None

@@ -12,10 +12,18 @@ from models.horizon import Series
 from scheduler.read.context import Context
 from scheduler.read.files import Source
 from scheduler.read.series import Point, join
-from scheduler.read.tables import Columns, interval_of, read_table
+from scheduler.read.tables import MINUTES, START, Columns, interval_of, read_table
 from scheduler.read.times import shown
 
-COLUMNS = Columns(("start", "minutes", "circuit", "load_ka"))
+COLUMNS = Columns(
+    ("start", "minutes", "circuit", "load_ka"),
+    meanings={
+        "start": START,
+        "minutes": MINUTES,
+        "circuit": "name of the circuit",
+        "load_ka": "its load, kA",
+    },
+)
 
 
 def read_loads(sources: Sequence[Source], context: Context) -> dict[str, Series]:

@@ -23,6 +23,21 @@ from scheduler.read.times import shown
 COLUMNS = Columns(
     ("order", "product", "mode", "quantity_t", "window_start", "window_end"),
     ("customer", "rate_max_t_per_h", "strength_percent", "note", "wagon_t", "leaves", "loaded_t"),
+    {
+        "order": "name of the lot, once",
+        "product": "commodity, such as naoh_32 or chlorine_liquid",
+        "mode": "road, rail, ship or container; pipeline for one day of a pipeline customer",
+        "quantity_t": "t of Cl2 or dry t of alkali; t of solution where strength_percent is given",
+        "window_start": "loading may start: ISO 8601 with offset, or local time of the site",
+        "window_end": "loading must be done; for a pipeline customer the end of his day",
+        "customer": "who gets it; for a pipeline the name of the unit",
+        "rate_max_t_per_h": "greatest loading rate, t/h; that of [loading] if left out",
+        "strength_percent": "strength of the solution that quantity_t counts, wt%",
+        "note": "for people",
+        "wagon_t": "content of one wagon or tanker, t",
+        "leaves": "when it leaves the site; the end of its window if left out",
+        "loaded_t": "stands loaded already, beside quantity_t, t",
+    },
 )
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")
 PIPELINE = "pipeline"

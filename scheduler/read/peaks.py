@@ -15,7 +15,16 @@ from scheduler.read.problems import hint
 from scheduler.read.site_file import ContractRead
 from scheduler.read.tables import Columns, read_table
 
-COLUMNS = Columns(("component", "month", "peak_mw"), ("target_mw",))
+COLUMNS = Columns(
+    ("component", "month", "peak_mw"),
+    ("target_mw",),
+    {
+        "component": "name of the contract component",
+        "month": "billing month, such as 2026-06",
+        "peak_mw": "highest metered mean so far, MW",
+        "target_mw": "what the month will reach anyway, MW: up to it a plan pays nothing for a peak",
+    },
+)
 
 
 @dataclass(frozen=True)

@@ -12,14 +12,35 @@ from dataclasses import dataclass
 from scheduler.read.context import Context
 from scheduler.read.files import Source
 from scheduler.read.market_document import AuctionPrices, choose_auction, read_document
-from scheduler.read.series import Point
-from scheduler.read.tables import Columns, Row, interval_of, read_table
+from scheduler.read.series import Point, laid_over
+from scheduler.read.tables import MINUTES, START, Columns, Row, interval_of, read_table
 
 DAY_AHEAD = "day_ahead"
 """Name of the price series where a file names none."""
 
-PRICE_COLUMNS = Columns(("start", "minutes", "price_per_mwh"), ("series", "currency"))
-PROFILE_COLUMNS = Columns(("start", "minutes", "series", "value"))
+LAID_OVER = ("prices", "profiles")
+"""Roles of which a later file lies over the earlier ones."""
+
+PRICE_COLUMNS = Columns(
+    ("start", "minutes", "price_per_mwh"),
+    ("series", "currency"),
+    {
+        "start": START,
+        "minutes": MINUTES,
+        "price_per_mwh": "price of a MWh, in the site's currency",
+        "series": "name of the price series; day_ahead if left out",
+        "currency": "must be the site's, ISO 4217",
+    },
+)
+PROFILE_COLUMNS = Columns(
+    ("start", "minutes", "series", "value"),
+    meanings={
+        "start": START,
+        "minutes": MINUTES,
+        "series": "name of the profile, as a unit or component names it",
+        "value": "its value, in the unit that the key which names it has",
+    },
+)
 
 
 @dataclass(frozen=True)
@@ -45,7 +66,7 @@ def read_prices(sources: Sequence[Source], sequence: int | None, context: Contex
     Parameters
     ----------
     sources : sequence of Source
-        CSV or XLSX tables, or XML market documents. [-]
+        CSV or XLSX tables, or XML market documents; a later one lies over the earlier ones. [-]
     sequence : int, optional
         Auction to take from market documents. [-]
     context : Context
@@ -78,7 +99,8 @@ def read_prices(sources: Sequence[Source], sequence: int | None, context: Contex
                 points.append(point)
     before = len(problems)
     points += choose_auction(documents, sequence, problems, context.notes)
-    return Points(tuple(points), certain and len(problems) == before)
+    laid = laid_over(points, [source.name for source in sources], context.zone, context.notes)
+    return Points(laid, certain and len(problems) == before)
 
 
 def read_profiles(sources: Sequence[Source], context: Context) -> Points:
@@ -87,7 +109,7 @@ def read_profiles(sources: Sequence[Source], context: Context) -> Points:
     Parameters
     ----------
     sources : sequence of Source
-        CSV or XLSX tables. [-]
+        CSV or XLSX tables; a later one lies over the earlier ones. [-]
     context : Context
         The site. [-]
 
@@ -107,7 +129,8 @@ def read_profiles(sources: Sequence[Source], context: Context) -> Points:
             certain = certain and point is not None
             if point is not None:
                 points.append(point)
-    return Points(tuple(points), certain)
+    laid = laid_over(points, [source.name for source in sources], context.zone, context.notes)
+    return Points(laid, certain)
 
 
 def _point(row: Row, column: str, metering: bool, context: Context) -> Point | None:

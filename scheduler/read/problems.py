@@ -7,13 +7,19 @@ stands in `scheduler.errors`.
 from __future__ import annotations
 
 import difflib
+import re
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 
 from scheduler.errors import InputError, Problem
 
 MOST_PER_FILE = 100
-"""Problems listed in full for one file; the rest is counted."""
+"""Problems kept for one file; the rest is counted."""
+MOST_ALIKE = 3
+"""Problems of one file listed one by one that differ only in numbers; more are told as one."""
+
+_WORD = re.compile(r"'[^']*[^\W\d_][^']*'")
+_NUMBER = re.compile(r"[+-]?\d[\d.,:TZ+-]*")
 
 
 class Problems:
@@ -44,13 +50,13 @@ class Problems:
         return self._count.total()
 
     def listed(self) -> tuple[Problem, ...]:
-        """Return the problems in the order they were found, with a count of those left out. [-]."""
+        """Return the problems as found: those alike as one, and a count of those left out. [-]."""
         more = tuple(
             Problem(file, "", f"{count - MOST_PER_FILE} more problems in this file, not listed")
             for file, count in self._count.items()
             if count > MOST_PER_FILE
         )
-        return (*self._found, *more)
+        return (*_like_ones_joined(self._found), *more)
 
     def raise_if_any(self) -> None:
         """Raise all problems as one error.
@@ -62,6 +68,40 @@ class Problems:
         """
         if self._found:
             raise InputError(self.listed())
+
+
+def _like_ones_joined(found: Sequence[Problem]) -> Iterator[Problem]:
+    """Yield problems; of many that differ only in numbers the first, with their count and the last place."""
+    alike: dict[Problem, list[Problem]] = {}
+    for problem in found:
+        alike.setdefault(_without_numbers(problem), []).append(problem)
+    told: set[Problem] = set()
+    for problem in found:
+        form = _without_numbers(problem)
+        group = alike[form]
+        if len(group) <= MOST_ALIKE or not problem.where:
+            yield problem
+        elif form not in told:
+            told.add(form)
+            yield Problem(
+                problem.file,
+                problem.where,
+                f"{problem.text} (and {len(group) - 1} more like this, the last at {group[-1].where})",
+            )
+
+
+def _without_numbers(problem: Problem) -> Problem:
+    """Return a problem with a mark for each number; a quoted word keeps its digits, for it is a name."""
+    return Problem(problem.file, _blank(problem.where), _blank(problem.text))
+
+
+def _blank(text: str) -> str:
+    parts: list[str] = []
+    end = 0
+    for word in _WORD.finditer(text):
+        parts += [_NUMBER.sub("#", text[end : word.start()]), word[0]]
+        end = word.end()
+    return "".join((*parts, _NUMBER.sub("#", text[end:])))
 
 
 def close_match(name: str, known: Iterable[str], cutoff: float = 0.6) -> str:
@@ -81,7 +121,13 @@ def close_match(name: str, known: Iterable[str], cutoff: float = 0.6) -> str:
     str
         "; did you mean 'x'?", or nothing if no name is close. [-]
     """
-    close = difflib.get_close_matches(name, list(known), n=1, cutoff=cutoff)
+    names = list(known)
+    close = difflib.get_close_matches(name, names, n=1, cutoff=cutoff)
+    # A key says its unit at its end: of keys that are not alike the one with that unit is meant.
+    unit = name.rpartition("_")[2]
+    same_unit = [other for other in names if "_" in name and other.rpartition("_")[2] == unit]
+    if not close and len(same_unit) == 1:
+        close = same_unit
     return f"; did you mean '{close[0]}'?" if close else ""
 
 

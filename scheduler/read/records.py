@@ -6,6 +6,7 @@ values are allowed stands in the records; pydantic is used here and nowhere else
 
 from __future__ import annotations
 
+import copy
 import dataclasses
 import functools
 import json
@@ -194,7 +195,7 @@ def build(
         record: Record = _adapter(key).validate_json(json.dumps([values], default=str))[0]
     except ValidationError as error:
         told: set[Path] = set(absurd)
-        for path, text in _sentences(error, cls, values, also_known):
+        for path, text in _all_sentences(error, cls, values, also_known):
             if path not in told or path == ():
                 problems.add(place.toml.file, place.where(path), text)
             told.add(path)
@@ -207,6 +208,31 @@ def _adapter(cls: Hashable) -> TypeAdapter[tuple[Any]]:
     # pydantic takes no configuration for a bare dataclass, but hands that of a tuple down to it.
     form: Any = types.GenericAlias(tuple, (cls,))
     return TypeAdapter(form, config=_CONFIG)
+
+
+def _all_sentences(
+    error: ValidationError, cls: type, values: Mapping[str, Any], also_known: Iterable[str]
+) -> Iterator[tuple[Path, str]]:
+    """Yield what is wrong, and what the record itself would say of the values without the unknown keys."""
+    yield from _sentences(error, cls, values, also_known)
+    unknown = [
+        _own_path(found["loc"][1:], values)
+        for found in error.errors(include_url=False)
+        if found["type"] == "unexpected_keyword_argument"
+    ]
+    if not unknown:
+        return
+    known = copy.deepcopy(dict(values))
+    for path in unknown:
+        table: Any = known
+        for step in path[:-1]:
+            table = table[step]
+        table.pop(path[-1], None)
+    key: Any = cls
+    try:
+        _adapter(key).validate_json(json.dumps([known], default=str))
+    except ValidationError as rest:
+        yield from _sentences(rest, cls, known, also_known)
 
 
 def _sentences(
@@ -293,20 +319,32 @@ def _own_path(loc: Sequence[str | int], values: object) -> Path:
 def _keys_at(cls: object, path: Path) -> list[str]:
     for key in path:
         if isinstance(key, str) and isinstance(cls, type) and dataclasses.is_dataclass(cls):
-            cls = _record_in(typing.get_type_hints(cls).get(key))
+            cls = record_in(typing.get_type_hints(cls).get(key))
     if isinstance(cls, type) and dataclasses.is_dataclass(cls):
         return [field.name for field in dataclasses.fields(cls) if field.init]
     return []
 
 
-def _record_in(hinted: object) -> object:
+def record_in(hinted: object) -> object:
+    """Return the record inside a type, such as that of 'tuple of Step', or None.
+
+    Parameters
+    ----------
+    hinted : object
+        Type of a field. [-]
+
+    Returns
+    -------
+    object
+        The first dataclass in it; None if there is none. [-]
+    """
     if (
         isinstance(hinted, type)
         and not isinstance(hinted, types.GenericAlias)
         and dataclasses.is_dataclass(hinted)
     ):
         return hinted
-    return next((found for part in typing.get_args(hinted) if (found := _record_in(part)) is not None), None)
+    return next((found for part in typing.get_args(hinted) if (found := record_in(part)) is not None), None)
 
 
 def _numbers(values: object, path: Path = ()) -> Iterator[tuple[Path, float]]:

@@ -5,9 +5,11 @@ Owns the joining and its messages. What a series is stands in `models.horizon`.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from bisect import bisect_left
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
+from types import MappingProxyType
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -64,6 +66,125 @@ class Need:
     by: str
 
 
+def laid_over(
+    points: Iterable[Point], files: Sequence[str], zone: ZoneInfo, notes: list[str]
+) -> tuple[Point, ...]:
+    """Return points of several files of one role, a later file laid over the earlier ones.
+
+    Where a later file has a value, earlier files have none any more. An earlier value that is longer than
+    what lies over it keeps the rest of its interval: a price holds at every moment of its interval, so 15
+    minutes of an hour take nothing from the other 45. Two values of one file are left as they are.
+
+    Parameters
+    ----------
+    points : iterable of Point
+        The points. [-]
+    files : sequence of str
+        The files in the order in which they lie over one another, the lowest first. [-]
+    zone : ZoneInfo
+        Zone of the site, for messages. [-]
+    notes : list of str
+        Takes what came in place of what. [-]
+
+    Returns
+    -------
+    tuple of Point
+        Points whose files do not overlap, by series. [-]
+    """
+    by_series: dict[str, dict[str, list[Point]]] = {}
+    for point in points:
+        by_series.setdefault(point.series, {file: [] for file in files})[point.file].append(point)
+    result: list[Point] = []
+    for name, by_file in by_series.items():
+        below: list[Point] = []
+        for file, above in by_file.items():
+            above.sort(key=lambda point: point.start_min)
+            spans = _spans(above)
+            kept: list[Point] = []
+            hidden: list[Point] = []
+            cut = 0
+            for point in below:
+                rest = tuple(_outside(point, spans))
+                kept += rest
+                if rest != (point,):
+                    hidden.append(point)
+                    cut += bool(rest)
+            if hidden:
+                covered = _spans(hidden)
+                over = [point for point in above if tuple(_outside(point, covered)) != (point,)]
+                notes.append(_told(name, file, over, hidden, cut, zone))
+            below = sorted([*kept, *above], key=lambda point: point.start_min)
+        result += below
+    return tuple(result)
+
+
+def _told(
+    name: str, file: str, over: Sequence[Point], hidden: Sequence[Point], cut: int, zone: ZoneInfo
+) -> str:
+    earlier = ", ".join(dict.fromkeys(point.file for point in hidden))
+    start, end = min(p.start_min for p in over), max(p.end_min for p in over)
+    text = (
+        f"'{name}': {counted(len(over), 'interval')} from {shown(start, zone)} to {shown(end, zone)} "
+        f"{'comes' if len(over) == 1 else 'come'} from {file}, in place of {counted(len(hidden), 'value')} "
+        f"of {earlier}"
+    )
+    gaps = len(_spans(over)) - 1
+    return (
+        text
+        + (f", {cut} of them in part" if cut else "")
+        + (f"; {file} has {counted(gaps, 'gap')} in between, where the earlier values hold" if gaps else "")
+    )
+
+
+def counted(count: int, word: str) -> str:
+    """Return a number with its word.
+
+    Parameters
+    ----------
+    count : int
+        The number. [-]
+    word : str
+        The word for one. [-]
+
+    Returns
+    -------
+    str
+        '1 interval', '2 intervals'. [-]
+    """
+    return f"{count} {word}{'' if count == 1 else 's'}"
+
+
+def _spans(points: Iterable[Point]) -> list[tuple[int, int]]:
+    """Return the times that sorted points cover, joined where they touch."""
+    result: list[tuple[int, int]] = []
+    for point in points:
+        if result and point.start_min <= result[-1][1]:
+            result[-1] = (result[-1][0], max(result[-1][1], point.end_min))
+        else:
+            result.append((point.start_min, point.end_min))
+    return result
+
+
+def _outside(point: Point, spans: Sequence[tuple[int, int]]) -> Iterator[Point]:
+    """Yield the parts of a point that no span covers."""
+    start = point.start_min
+    first = max(bisect_left(spans, (start, start)) - 1, 0)
+    for low, high in spans[first:]:
+        if low >= point.end_min:
+            break
+        if high <= start:
+            continue
+        if low > start:
+            yield replace(point, start_min=start, length_min=low - start)
+        start = high
+    if start < point.end_min:
+        yield (
+            point
+            if start == point.start_min
+            else replace(point, start_min=start, length_min=point.end_min - start)
+        )
+
+
 def join(
     points: Iterable[Point], horizon: Horizon | None, zone: ZoneInfo, problems: Problems, notes: list[str]
 ) -> dict[str, Series]:
@@ -116,6 +237,7 @@ def check_needs(
     site_file: str,
     horizon: Horizon,
     problems: Problems,
+    advice: Mapping[str, str] = MappingProxyType({}),
 ) -> None:
     """Note every series that is needed and missing, and every interval it lacks.
 
@@ -135,6 +257,8 @@ def check_needs(
         Intervals to cover. [-]
     problems : Problems
         Takes what is wrong. [-]
+    advice : mapping
+        What to do where intervals are missing, by series. [-]
     """
     place = ", ".join(files) or site_file
     told: set[str] = set()
@@ -147,10 +271,12 @@ def check_needs(
             ending = hint(need.series, series) if series else "; name a price or profile file under [files]"
             problems.add(place, "", f"{need.by} needs the series '{need.series}', which no file has{ending}")
             continue
-        _note_missing(found, need, place, horizon, problems)
+        _note_missing(found, need, place, horizon, problems, advice.get(need.series, ""))
 
 
-def _note_missing(series: Series, need: Need, place: str, horizon: Horizon, problems: Problems) -> None:
+def _note_missing(
+    series: Series, need: Need, place: str, horizon: Horizon, problems: Problems, advice: str
+) -> None:
     zone = ZoneInfo(horizon.timezone)
     ranges = _ranges(series.missing_on(horizon))
     held = ""
@@ -164,9 +290,10 @@ def _note_missing(series: Series, need: Need, place: str, horizon: Horizon, prob
         problems.add(
             place,
             f"series '{series.name}'",
-            f"no value for {count} {'interval' if count == 1 else 'intervals'} from {shown(start, zone)} to "
-            f"{shown(end, zone)}; {need.by} needs every interval of the horizon{held}",
+            f"no value for {counted(count, 'interval')} from {shown(start, zone)} to "
+            f"{shown(end, zone)}; {need.by} needs every interval of the horizon{held}{advice}",
         )
+        advice = ""
     if len(ranges) > MOST_GAPS_LISTED:
         problems.add(
             place,

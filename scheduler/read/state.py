@@ -20,7 +20,19 @@ from scheduler.read.site_file import ContractRead
 from scheduler.read.tables import Columns, Row, read_table
 from scheduler.read.times import FIRST_YEAR, LAST_YEAR, month_of_text
 
-COLUMNS = Columns(("component", "period"), ("energy_mwh", "rest_mwh", "peak_mw", "target_mw", "case"))
+COLUMNS = Columns(
+    ("component", "period"),
+    ("energy_mwh", "rest_mwh", "peak_mw", "target_mw", "case"),
+    {
+        "component": "name of the contract component",
+        "period": "billing period, such as 2026-06 or 2026",
+        "energy_mwh": "energy so far, MWh",
+        "rest_mwh": "energy expected after the horizon, MWh",
+        "peak_mw": "highest metered mean so far, MW",
+        "target_mw": "what the period will reach anyway, MW",
+        "case": "side of a cliff to stay on; every side is planned if left out",
+    },
+)
 _YEAR = re.compile(r"[0-9]{4}")
 
 

@@ -20,7 +20,19 @@ from scheduler.read.problems import hint
 from scheduler.read.tables import Columns, Row, read_table
 
 LEVELS = ("level_t", "level_percent", "level_m3")
-COLUMNS = Columns(("tank",), (*LEVELS, "strength_percent", "temperature_c", "end_t"))
+COLUMNS = Columns(
+    ("tank",),
+    (*LEVELS, "strength_percent", "temperature_c", "end_t"),
+    {
+        "tank": "name of the store in the site file",
+        "level_t": "content, t of Cl2 or dry t of alkali; give exactly one of the three levels",
+        "level_percent": "dip level, % of the gross volume",
+        "level_m3": "volume in store, m3",
+        "strength_percent": "strength of the content, wt%; the tank's usual one if left out",
+        "temperature_c": "its temperature, C; the tank's usual one if left out",
+        "end_t": "least content at the end of the look-ahead, t",
+    },
+)
 
 
 @runtime_checkable
@@ -116,7 +128,9 @@ def read_stocks(
             _level(row, name, units, result, context)
     if certain:
         place = ", ".join(source.name for source in sources) or context.site.file
-        for name in units:
+        # A store whose own table has a problem still needs its level: both are told at once.
+        stores = [n for n in _unread(units, context) if issubclass(context.site.unit_classes[n], Store)]
+        for name in (*units, *stores):
             if name in seen:
                 continue
             if name in expected_t:

@@ -18,7 +18,7 @@ import zipfile
 import zlib
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
 import openpyxl
@@ -52,6 +52,10 @@ class Unreadable(enum.Enum):
 Cell = str | int | float | bool | dt.datetime | dt.date | dt.time | dt.timedelta | Unreadable | None
 
 
+START = "start of the interval: ISO 8601 with offset, or local time of the site"
+MINUTES = "length of the interval in min"
+
+
 @dataclass(frozen=True)
 class Columns:
     """Columns of a table.
@@ -62,10 +66,13 @@ class Columns:
         Columns that must be there. [-]
     optional : tuple of str
         Columns that may be there. [-]
+    meanings : mapping
+        What a column holds, for people. [-]
     """
 
     required: tuple[str, ...]
     optional: tuple[str, ...] = ()
+    meanings: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def names(self) -> tuple[str, ...]:

@@ -13,9 +13,17 @@ from models.order import Pipeline
 from scheduler.read.context import Context
 from scheduler.read.files import Source
 from scheduler.read.series import Point, join
-from scheduler.read.tables import Columns, interval_of, read_table
+from scheduler.read.tables import MINUTES, START, Columns, interval_of, read_table
 
-COLUMNS = Columns(("start", "minutes", "customer", "take_t_per_h"))
+COLUMNS = Columns(
+    ("start", "minutes", "customer", "take_t_per_h"),
+    meanings={
+        "start": START,
+        "minutes": MINUTES,
+        "customer": "name of the pipeline customer",
+        "take_t_per_h": "what he takes, t/h of his commodity",
+    },
+)
 
 
 def read_takes(sources: Sequence[Source], context: Context) -> dict[str, Series]:

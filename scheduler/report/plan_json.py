@@ -116,6 +116,7 @@ def plan_document(plan: Plan, digests: Mapping[str, str], notes: Iterable[str] =
             "tangents": certificate.tangents,
             "chords": certificate.chords,
             "binaries": certificate.binaries,
+            "cold_correction": tidy(certificate.cold_correction),
         },
         "energy": {span: _energy(figures) for span, figures in energy.items()},
         "energy_per_tonne": {

@@ -18,11 +18,17 @@ from scheduler.values import SHOWN, LimitValue, Move, Moved, Why
 FILE = "values.csv"
 WIDTH = 100
 
+NOTHING = "changes nothing"
 BEFORE_STEPS = (
     "All figures are of the plan before whole steps: one number is moved and everything else is planned "
     "again over the whole horizon; whole steps and limited changes have no margin of their own."
 )
 """How values relate to the plan that people run."""
+MOST_LINES = 15
+"""Lines of an answer without --more."""
+INDIFFERENT = 0.02
+"""Share of the cost of its power below which moving a load counts as nearly free: the voltage model is good
+to 1 to 2 %, so nobody can tell such loads apart."""
 AT_MISS = (
     "Duties are missed in this plan: a figure then counts the tonnes missed more or less at the price of "
     "a miss, which is no market price."
@@ -40,7 +46,7 @@ def _change(move: Move, unit: str, currency: str) -> str:
         return "not possible: it would miss a duty or break a limit"
     per = move.cost_per_unit
     if abs(per) * max(move.size, 0.1) < SHOWN:
-        words = "changes nothing"
+        words = NOTHING
     else:
         words = f"{'costs' if per > 0 else 'saves'} {_amount(abs(per))} {_per(currency, unit)}"
     if move.missed and abs(move.missed) >= SHOWN:
@@ -84,7 +90,7 @@ def _wrapped(text: str, first: str = "", later: str = "  ") -> list[str]:
     return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=later, break_long_words=False)
 
 
-def why_text(why: Why, horizon: Horizon, currency: str) -> str:
+def why_text(why: Why, horizon: Horizon, currency: str, more: bool = False) -> str:
     """Return why a circuit has its load in an interval.
 
     Parameters
@@ -95,58 +101,150 @@ def why_text(why: Why, horizon: Horizon, currency: str) -> str:
         The intervals. [-]
     currency : str
         ISO 4217 code. [-]
+    more : bool
+        Whether everything is said, or only what fits into `MOST_LINES`. [-]
 
     Returns
     -------
     str
-        Some ten to fifteen lines. [-]
+        At most `MOST_LINES` lines, unless more is asked for. [-]
     """
+    head = [_place(why, horizon), _price(why, currency), _steps(why, horizon)]
+    first = _wrapped(" ".join(part for part in head if part))
+    first += _wrapped(
+        f"One kA more draws {why.power_mwh_per_ka:.3f} MWh, {_amount(_power(why))} {currency}, and makes "
+        f"{why.chlorine_t_per_ka:.3f} t of chlorine.",
+        "- ",
+    )
+    moved = f"Planned again with this load moved: {_both(why.up, why.down, 'kA', currency)}."
+    first += _wrapped(" ".join((moved, *_indifferent(why, currency))), "- ")
+    blocks = [
+        _wrapped(
+            f"Holds it there: {value_sentence(value, currency)}{_other_time(value, why, horizon)}.", "- "
+        )
+        for value in why.limits
+    ] or [["- No limit of this interval is worth money."]]
+    hours = horizon.lengths_min[why.interval] / 60.0
+    for value, what, unit in (
+        (why.chlorine_t, f"{why.chlorine_t.key.removesuffix('.demand')} asked for in this interval", "t"),
+        (why.power_mw, f"of other load in this interval ({hours:g} h)", "MW"),
+        (why.alkali_t, f"{why.alkali_t.key.removesuffix('.demand')} asked for in this interval", "t"),
+    ):
+        up, down = (_change(move, unit, currency) for move in (value.up, value.down))
+        blocks.append(
+            _wrapped(
+                f"One {unit} more or less {what} changes nothing."
+                if up == down == NOTHING
+                else f"One {unit} more {what} {up}; one {unit} less {down}.",
+                "- ",
+            )
+        )
+    if why.others:
+        names = list(dict.fromkeys(plain(name) for name in why.others))
+        blocks.append(_wrapped(f"Other limits that bind: {'; '.join(names)}.", "- "))
+    last = _wrapped(AT_MISS) if why.at_miss else []
+    if more:
+        return "\n".join(
+            [*first, *(line for block in blocks for line in block), *last, *_wrapped(BEFORE_STEPS)]
+        )
+    room = MOST_LINES - len(first) - len(last) - 1
+    shown: list[str] = []
+    hidden = 0
+    for block in blocks:
+        if len(shown) + len(block) <= room:
+            shown += block
+        else:
+            hidden += 1
+    rest = f" {hidden} more {'reason' if hidden == 1 else 'reasons'}: --more." if hidden else ""
+    last.append(f"Figures are of the plan before whole steps.{rest}")
+    return "\n".join([*first, *shown, *last])
+
+
+def _place(why: Why, horizon: Horizon) -> str:
+    """Return load and range in words."""
     low, high = why.range_ka
     t = why.interval
     until = spoken_minute(horizon, int(horizon.starts_min[t] + horizon.lengths_min[t])).split(" ", 3)[-1]
-    stepped = "" if why.stepped_ka is None else f" ({fixed(why.stepped_ka, 1)} kA in whole steps)"
     place = "between its limits"
     if why.load_ka >= high - 1e-4:
         place = f"at its greatest load, set by the {plain(why.cause)}"
     elif why.load_ka <= low + 1e-4:
         place = "at its least load"
-    lines = _wrapped(
-        f"{plain(why.circuit)}, {spoken_start(horizon, t)} to {until}: {fixed(why.load_ka, 1)} kA{stepped}, "
+    return (
+        f"{plain(why.circuit)}, {spoken_start(horizon, t)} to {until}: {fixed(why.load_ka, 1)} kA, "
         f"{place} ({fixed(low, 1)} to {fixed(high, 1)} kA)."
     )
-    power = why.power_mwh_per_ka * why.energy_price_per_mwh
-    lines += _wrapped(
-        f"One kA more draws {why.power_mwh_per_ka:.3f} MWh at {fixed(why.energy_price_per_mwh, 2)} "
-        f"{currency}/MWh, {_amount(power)} {currency}, and makes {why.chlorine_t_per_ka:.3f} t of chlorine.",
-        "- ",
+
+
+def _price(why: Why, currency: str) -> str:
+    """Return how dear power is, in words."""
+    price = f"{fixed(why.energy_price_per_mwh, 2)} {currency}/MWh"
+    if why.dearer == why.cheaper == 0:
+        return f"Power costs the same all day, {price}."
+    if why.dearer == 0:
+        words = "dearest of the day"
+    elif why.cheaper == 0:
+        words = "cheapest of the day"
+    else:
+        share = why.dearer / (why.dearer + why.cheaper)
+        words = "dear for the day" if share < 1 / 3 else "cheap for the day" if share > 2 / 3 else "middling"
+    return f"Power is {words} now: {price}, rank {why.dearer + 1} of {why.intervals_of_day} from the dearest."
+
+
+def _steps(why: Why, horizon: Horizon) -> str:
+    """Return by how much the load as run differs from the one explained, and by which rules."""
+    if why.stepped_ka is None:
+        return ""
+    difference = why.stepped_ka - why.load_ka
+    run = f"As run it has {fixed(why.stepped_ka, 1)} kA"
+    if abs(difference) < 0.05:
+        return f"{run} too."
+    rules = _rules(why) if why.interval < horizon.plan_intervals else []
+    cause = (
+        f": {', '.join(rules)}, and of plans of almost equal cost the calmest"
+        if rules
+        else ": of plans of almost equal cost the calmest"
     )
-    lines += _wrapped(f"Planned again with this load moved: {_both(why.up, why.down, 'kA', currency)}.", "- ")
-    hours = horizon.lengths_min[t] / 60.0
-    for value in (why.chlorine_t, why.alkali_t):
-        name = value.key.removesuffix(".demand")
-        lines += _wrapped(
-            f"One t more {name} asked for in this interval {_change(value.up, 't', currency)}; one t less "
-            f"{_change(value.down, 't', currency)}.",
-            "- ",
+    return f"{run}, {fixed(abs(difference), 1)} {'more' if difference > 0 else 'less'}{cause}."
+
+
+def _rules(why: Why) -> list[str]:
+    unit = why.unit
+    if unit is None:
+        return []
+    return [
+        text
+        for holds, text in (
+            (unit.step_ka, f"whole steps of {unit.step_ka:g} kA" if unit.step_ka else ""),
+            (unit.tap_positions_ka, f"{len(unit.tap_positions_ka)} tap positions"),
+            (unit.tap_changes_per_day is not None, f"at most {unit.tap_changes_per_day} tap changes a day"),
+            (unit.changes_per_shift is not None, f"at most {unit.changes_per_shift} changes a shift"),
+            (unit.changes_per_day is not None, f"at most {unit.changes_per_day} changes a day"),
+            (unit.dwell_minutes, f"{unit.dwell_minutes:g} min between changes"),
         )
-    mw = why.power_mw
-    lines += _wrapped(
-        f"One MW more of other load in this interval ({hours:g} h) {_change(mw.up, 'MW', currency)}; one MW "
-        f"less {_change(mw.down, 'MW', currency)}.",
-        "- ",
-    )
-    lines.append("Limits that hold it there:" if why.limits else "No limit of this interval is worth money.")
-    for value in why.limits:
-        at = _when(value, horizon)
-        ending = f" ({at})" if at and value.binds != (t,) else ""
-        lines += _wrapped(f"{value_sentence(value, currency)}{ending}.", "- ")
-    if why.others:
-        names = list(dict.fromkeys(plain(name) for name in why.others))
-        lines += _wrapped(f"Other limits that bind: {'; '.join(names)}.", "- ")
-    lines += _wrapped(BEFORE_STEPS)
-    if why.at_miss:
-        lines += _wrapped(AT_MISS)
-    return "\n".join(lines)
+        if holds
+    ]
+
+
+def _power(why: Why) -> float:
+    """Return what the power of one kA more costs. [currency/kA]."""
+    return why.power_mwh_per_ka * why.energy_price_per_mwh
+
+
+def _indifferent(why: Why, currency: str) -> list[str]:
+    """Return a sentence where moving the load costs less than anyone can measure."""
+    costs = [abs(move.cost_per_unit) for move in (why.up, why.down) if move.cost_per_unit is not None]
+    if len(costs) < 2 or max(costs) >= INDIFFERENT * abs(_power(why)):
+        return []
+    return [
+        f"The plan is nearly indifferent here: moving the load costs under {_amount(max(max(costs), 0.01))} "
+        f"{currency} per kA, less than {INDIFFERENT * 100:g} % of its power."
+    ]
+
+
+def _other_time(value: LimitValue, why: Why, horizon: Horizon) -> str:
+    at = _when(value, horizon)
+    return f" ({at})" if at and value.binds != (why.interval,) else ""
 
 
 def _both(up: Move, down: Move, unit: str, currency: str) -> str:
