@@ -1277,7 +1277,7 @@ def write_files(drawn: Drawn, folder: Path) -> None:
             named[role] = name
         how = drawn.odd_paths.get(role, "")
         path = folder / name if "\0" not in name else folder / "nul"
-        if how == "none":
+        if how == "none" or os.path.lexists(path):
             continue
         if how == "folder":
             path.mkdir()
@@ -1436,7 +1436,7 @@ def judged(drawn: Drawn, folder: Path, out: Path, code: int, stdout: str, stderr
         return faults
     if drawn.command not in ("plan", "sheet", "replan") and out.is_dir():
         faults += acting_faults(out)
-    if code == 3 and "NOT A PLAN" not in text and "duty" not in text and "miss" not in text:
+    if code == 3 and not any(word in text for word in ("NOT A PLAN", "duty", "miss", "Error:")):
         faults.append("exit 3 without a word why")
     if drawn.command in ("plan", "sheet", "replan"):
         if not out.is_dir():

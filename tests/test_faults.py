@@ -316,8 +316,7 @@ def test_two_studies_do_not_share_a_folder_of_kept_results(
     server: Server, works: Path, tmp_path: Path
 ) -> None:
     """While one study runs, a second one with the same kept results is refused in words."""
-    (tmp_path / "kept").mkdir()
-    with filelock.FileLock(tmp_path / "kept" / ".lock"):
+    with filelock.FileLock(tmp_path / ".kept.lock"):
         ran = server.run(study_command(works, tmp_path), tmp_path)
     assert ran.code == 2
     assert "another study keeps its results there: wait until it has finished" in ran.words

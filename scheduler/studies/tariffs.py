@@ -516,7 +516,9 @@ def run_cases(
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        with filelock.FileLock(folder / ".lock", blocking=False):
+        with filelock.FileLock(
+            folder.absolute().with_name(f".{folder.absolute().name}.lock"), blocking=False
+        ):
             # What a killed study was writing.
             for left in folder.glob(f"*{PART}"):
                 left.unlink()
