@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import sys
 from importlib.metadata import version
 from typing import Any
@@ -27,8 +28,12 @@ from scheduler.cli.sheet import sheet
 from scheduler.cli.tariffs import tariffs
 from scheduler.cli.technologies import conversion, technologies
 from scheduler.cli.why import why
-from scheduler.errors import BrinewattError
+from scheduler.errors import BrinewattError, FolderError
+from scheduler.plain_text import plain
 from scheduler.read.problems import hint
+
+STOPPED = 130
+"""Exit code after Ctrl-C: 128 and the number of the signal, as shells have it."""
 
 
 class Group(click.Group):
@@ -50,6 +55,15 @@ class Group(click.Group):
         except BrinewattError as error:
             click.echo(f"Error: {error}", err=True)
             ctx.exit(error.exit_code)
+        except OSError as error:
+            # A reader of our words that went away is click's to tell.
+            if error.errno == errno.EPIPE:
+                raise
+            click.echo(f"Error: {plain(str(error))}: check rights and free space", err=True)
+            ctx.exit(FolderError.exit_code)
+        except KeyboardInterrupt:
+            click.echo("Stopped. What was not written yet is not there.", err=True)
+            ctx.exit(STOPPED)
 
 
 HELP = """Plan the hourly load of chlor-alkali cell rooms at the lowest power cost.
@@ -80,7 +94,7 @@ Ask why a load is where it is:        brinewatt why my_site/site.toml room_a 19:
 brinewatt COMMAND --help says for each command what it does, when to use it, and an example.
 
 Exit codes: 0 done; 1 a bug; 2 wrong use or bad input; 3 a duty is missed or NOT A PLAN;
-4 a limit of the solver.
+4 a limit of the solver; 130 stopped with Ctrl-C.
 
 A plan is advice. Interlocks, permits, operating procedures, local codes and licensed practice
 come first.

@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from scheduler.errors import FolderError, InputError, NoRunnableDay, Problem
-from scheduler.folder import check_before, publish
+from scheduler.errors import InputError, NoRunnableDay, Problem
+from scheduler.folder import check_before, publish, publish_copy
+from scheduler.plain_text import plain
 from scheduler.result import Plan, Status
 
 if TYPE_CHECKING:
@@ -547,13 +548,7 @@ def copy_folder(source: Path, target: Path) -> None:
     FolderError
         If the target exists or cannot be written.
     """
-    try:
-        shutil.copytree(source, target, ignore=NOT_COPIED)
-    except OSError as error:
-        raise FolderError(
-            f"{target}: the files cannot be copied there ({error.strerror or 'it exists already'}): "
-            "name a folder that does not exist yet"
-        ) from error
+    publish_copy(source, target, NOT_COPIED)
 
 
 def circuit_of(inputs: Inputs, name: str) -> str:
@@ -657,4 +652,4 @@ def tell(text: str) -> None:
     text : str
         What is being done. [-]
     """
-    click.echo(text, err=True)
+    click.echo(plain(text), err=True)
