@@ -14,7 +14,7 @@ from tests.fuzzing import Count, acts, draw, page_faults, run_case
 
 CASES = int(os.environ.get("BRINEWATT_FUZZ", "0"))
 BATCHES = 4
-BY_DEFAULT = 15
+BY_DEFAULT = 50
 """Cases of a batch in the default run."""
 
 
