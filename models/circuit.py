@@ -8,7 +8,7 @@ DC voltage, calendar limits and rates of change. The laws themselves stand in `f
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
 from zoneinfo import ZoneInfo
@@ -18,12 +18,13 @@ import numpy as np
 from models.busbar import Busbar
 from models.cell_temperature import TemperatureRun, ThermalLag
 from models.cell_voltage import CellVoltage
-from models.checks import InvalidValues, above, at_least, check, in_order, one_of
+from models.checks import InvalidValues, above, at_least, between, check, in_order, one_of
 from models.current_efficiency import CurrentEfficiency
 from models.faraday import alkali_of, kg_per_kah, mass_ratio
 from models.horizon import Array, Horizon, Integers, Mask, instant_of
 from models.pieces import (
     ChangeLimit,
+    Content,
     Curve,
     Declaration,
     Entry,
@@ -36,11 +37,16 @@ from models.pieces import (
     Variable,
     changes_of_position,
 )
+from models.quality import CHLORIDE, HYDROGEN, UNIT_WORDS, Impurity
 from models.reactive import REACTIVE, line_above, rectifier_mvar
 from models.rectifier import Rectifier
+from models.run_down import Travel, travel
 from models.situation import Situation
 from models.technology import DEFAULTS
 from models.unit import Unit, unit_kind
+
+LIMIT_AHEAD = "the lower limit that starts next"
+"""Cause of a ceiling that lets a load be under a limit when it starts."""
 
 
 def _day_label(moment: dt.datetime) -> str:
@@ -61,6 +67,8 @@ class CircuitState:
         Least load while in service, 0 otherwise. Shape (n,). [kA]
     ceilings_ka : mapping
         Each upper limit of the load by its cause. Each shape (n,). [kA]
+    travel : Travel
+        How the load gets to and from standstill around outages. [-]
     """
 
     in_service: Mask
@@ -69,6 +77,12 @@ class CircuitState:
     rectifier_units: Array
     load_min_ka: Array
     ceilings_ka: Mapping[str, Array]
+    travel: Travel = field(default_factory=Travel)
+
+    @property
+    def mean_share(self) -> Array:
+        """Mean share of the set load that flows on each interval; 1 but around outages. Shape (n,). [-]."""
+        return self.travel.mean(len(self.in_service))
 
     @property
     def load_max_ka(self) -> Array:
@@ -102,7 +116,7 @@ class Circuit(Unit):
     alkali : str
         Commodity the alkali goes to. [-]
     electrolysers_in_parallel : int
-        Electrolysers that share the current equally, 1 or more. [-]
+        Electrolysers that share the current, 1 or more; equally, but for `parallel_spread_mv`. [-]
     voltage : CellVoltage, optional
         Cell voltage of this circuit; the technology's default (from memory) if not stated. [-]
     efficiency : CurrentEfficiency, optional
@@ -120,12 +134,14 @@ class Circuit(Unit):
     auxiliary_kwh_per_t : float
         Auxiliary energy per tonne of chlorine, 0 or more. [kWh/t]
     ramp_ka_per_min : float, optional
-        Rate of a load change; no limit if not stated. [kA/min]
+        Rate of a load change; no limit if not stated. Before an outage the load is run down, and after it up,
+        evenly in the time that the greatest load needs at this rate (see `models.run_down`). [kA/min]
     ramp_minutes : float
         Time over which the change is limited: within any such time the load moves by at most the rate
         times this time, whatever the length of the intervals. [min]
     step_ka : float, optional
-        Operable step of the load, a fine step or a tap; any load if not stated. [kA]
+        Operable step of the load, a fine step or a tap; any load if not stated. The load before a plan counts
+        as standing on the nearest step. [kA]
     tap_positions_ka : tuple of float
         Loads that a tap changer can hold, ascending, in place of `step_ka`; any load if empty. [kA]
     tap_range_ka : float
@@ -133,7 +149,8 @@ class Circuit(Unit):
     tap_changes_per_day : int, optional
         Greatest number of changes of tap on a local day; no limit if not stated. [-]
     changes_per_shift, changes_per_day : int, optional
-        Greatest number of load changes in a shift and on a local day; no limit if not stated. [-]
+        Greatest number of load changes in a shift and on a local day; no limit if not stated. What the
+        calendar asks for does not count: run-down, run-up, switched cells or electrolysers. [-]
     dwell_minutes : float
         Least time between two changes, 0 or more. [min]
     change_grid_minutes : int
@@ -146,6 +163,24 @@ class Circuit(Unit):
         limit if not stated. [kA/m2]
     low_density_hours : float
         How long: in any so many hours the mean density is at least that, above 0. [h]
+    parallel_spread_mv : float
+        How much less a cell of the newest electrolyser needs than one of the oldest at the same density, 0
+        or more. On one rectifier they have one voltage, so the newest draws more: at worst its density is
+        (m - 1) / m * spread / k above the mean of m electrolysers, and the oldest's as much below. The
+        density range holds for both. Power and products are those of the mean, because U is linear. [mV]
+    hydrogen_in_chlorine_percent : float, optional
+        Hydrogen in the chlorine at the greatest density; 0.1 to 0.3 for mercury cells (value from memory). A
+        liquefier on the same gas then limits what all circuits give together. Not stated: none is
+        accounted for. Above 0. [vol% of the chlorine]
+    hydrogen_steady_share : float
+        Share of that hydrogen that does not fall with the load, so that its fraction rises as the load falls;
+        0 to 1. 1 (on the safe side): the fraction goes as one over the load. [-]
+    hydrogen_in_chlorine_max_percent : float, optional
+        Greatest hydrogen in this circuit's chlorine, a limit on its least load; plants act near 0.5 (value
+        from memory). Above the former. [vol% of the chlorine]
+    chloride_in_alkali_ppm : float, optional
+        Chloride in the alkali at the greatest density, as NaCl in dry alkali; it goes as one over the
+        density. A `quality_limit` on the alkali limits what all circuits give together. Above 0. [ppm]
     thermal : ThermalLag, optional
         How the room's temperature follows the load. It is simulated, and plans keep what a cold room bears,
         while flows and the power curve stay those of the steady voltage; not simulated unless given. [-]
@@ -182,6 +217,11 @@ class Circuit(Unit):
     jumpering: bool = False
     low_density_ka_per_m2: float | None = None
     low_density_hours: float = 6.0
+    parallel_spread_mv: float = 0.0
+    hydrogen_in_chlorine_percent: float | None = None
+    hydrogen_steady_share: float = 1.0
+    hydrogen_in_chlorine_max_percent: float | None = None
+    chloride_in_alkali_ppm: float | None = None
     thermal: ThermalLag | None = None
 
     availabilities = ("in_service", "electrolysers", "cells", "rectifier_units", "load_max_ka")
@@ -209,9 +249,15 @@ class Circuit(Unit):
             change_grid_minutes=one_of(5, 15, 30, 60),
             low_density_ka_per_m2=above(0, "kA/m2"),
             low_density_hours=above(0, "h"),
+            parallel_spread_mv=at_least(0, "mV"),
+            hydrogen_in_chlorine_percent=above(0, "vol%"),
+            hydrogen_steady_share=between(0, 1),
+            hydrogen_in_chlorine_max_percent=above(0, "vol%"),
+            chloride_in_alkali_ppm=above(0, "ppm"),
         )
         in_order(self, "density_min_ka_per_m2", "density_max_ka_per_m2", "kA/m2")
         self._check_taps()
+        self._check_quality()
         if not self.cell_voltage.convex_power(self.density_min_ka_per_m2, self.density_max_ka_per_m2):
             raise InvalidValues(
                 [
@@ -240,6 +286,40 @@ class Circuit(Unit):
             )
         if problems:
             raise InvalidValues(problems)
+
+    def _check_quality(self) -> None:
+        problems = []
+        stated, most = self.hydrogen_in_chlorine_percent, self.hydrogen_in_chlorine_max_percent
+        if most is not None and (stated is None or stated >= most):
+            problems.append(
+                (
+                    "hydrogen_in_chlorine_max_percent",
+                    "'hydrogen_in_chlorine_max_percent' must be above 'hydrogen_in_chlorine_percent' [vol%] "
+                    f"(got {most:g} with {stated if stated is not None else 'none stated'}): state both",
+                )
+            )
+        if self.parallel_spread_mv > 0 and self.cell_voltage.k_effective <= 0:
+            problems.append(
+                (
+                    "parallel_spread_mv",
+                    "'parallel_spread_mv' needs a voltage that rises with the density, k above 0 "
+                    f"(got k {self.cell_voltage.k_effective:g})",
+                )
+            )
+        if problems:
+            raise InvalidValues(problems)
+
+    @property
+    def impurities(self) -> dict[tuple[str, str], Impurity]:
+        """What the products carry, by substance and product. [-]."""
+        found = {}
+        if self.hydrogen_in_chlorine_percent is not None:
+            found[HYDROGEN, self.chlorine] = Impurity(
+                self.hydrogen_in_chlorine_percent, self.hydrogen_steady_share
+            )
+        if self.chloride_in_alkali_ppm is not None:
+            found[CHLORIDE, self.alkali] = Impurity(self.chloride_in_alkali_ppm)
+        return found
 
     @property
     def cell_voltage(self) -> CellVoltage:
@@ -307,14 +387,16 @@ class Circuit(Unit):
         units = available("rectifier_units", self.rectifier.units)
         running = (available("in_service", 1) > 0) & (electrolysers > 0) & (cells > 0) & (units > 0)
         area = self.area_m2 * electrolysers
-        load_min = self.density_min_ka_per_m2 * area
+        unlike = self._unlike_density(electrolysers)
+        load_min = np.maximum(self.density_min_ka_per_m2 + unlike, self._least_clean_density()) * area
         ceilings = {
-            "current density": self.density_max_ka_per_m2 * area,
+            "current density": (self.density_max_ka_per_m2 - unlike) * area,
             "rectifier current": units * self.rectifier.unit_load_max_ka,
             "rectifier DC voltage": self._load_at_dc_limit(cells, area, running),
             "availability": available("load_max_ka", np.inf),
         }
         state = CircuitState(running, cells, electrolysers, units, np.where(running, load_min, 0.0), ceilings)
+        state = replace(state, travel=self._travel(horizon, situation, state))
         low = np.flatnonzero(running & (state.load_max_ka < state.load_min_ka - 1e-9))
         if low.size:
             at = int(low[0])
@@ -325,6 +407,95 @@ class Circuit(Unit):
                 f"{state.load_min_ka[at]:.1f} kA: declare the circuit out of service or change the limit"
             )
         return state
+
+    def _unlike_density(self, electrolysers: Array) -> Array:
+        """Return how far the newest electrolyser lies above the mean at the worst. [kA/m2]."""
+        if not self.parallel_spread_mv:
+            return np.zeros(len(electrolysers))
+        others = np.maximum(electrolysers - 1.0, 0.0) / np.maximum(electrolysers, 1.0)
+        unlike: Array = others * self.parallel_spread_mv / 1000.0 / self.cell_voltage.k_effective
+        return unlike
+
+    def _least_clean_density(self) -> float:
+        """Return the mean density below which the chlorine holds too much hydrogen. [kA/m2]."""
+        most = self.hydrogen_in_chlorine_max_percent
+        if most is None:
+            return 0.0
+        efficiency = self.current_efficiency
+        share = self.impurities[HYDROGEN, self.chlorine].least_share(most)
+        leakage = efficiency.leakage_ka_per_m2
+        made = efficiency.ce0 * self.density_max_ka_per_m2 - leakage
+        return (share * made + leakage) / efficiency.ce0
+
+    def _at_greatest_density(self, state: CircuitState) -> tuple[Array, Array]:
+        """Return chlorine and alkali at the greatest density with what is in service. [t/h]."""
+        slope, constant = self._chlorine(state)
+        load = self.density_max_ka_per_m2 * self.area_m2 * state.electrolysers
+        chlorine = slope * load + constant
+        return chlorine, chlorine * mass_ratio(alkali_of(self.salt))
+
+    def _contents(self, state: CircuitState) -> tuple[Content, ...]:
+        """Return what the products carry, affine in the load as they are."""
+        slope, constant = self._chlorine(state)
+        greatest = dict(zip((self.chlorine, self.alkali), self._at_greatest_density(state), strict=True))
+        ratio = {self.chlorine: 1.0, self.alkali: mass_ratio(alkali_of(self.salt))}
+        zero = np.zeros(len(slope))
+        return tuple(
+            Content(
+                substance,
+                product,
+                self.key("load"),
+                impurity.carried(ratio[product] * slope, zero),
+                impurity.carried(ratio[product] * constant, greatest[product]),
+            )
+            for (substance, product), impurity in self.impurities.items()
+        )
+
+    def _before_a_lower_limit(self, horizon: Horizon, situation: Situation, state: CircuitState) -> Array:
+        """Return the ceiling of intervals before a lower one, so that a load is under it when it starts.
+
+        A change takes its time after the start of its interval, and must be done when the limit starts. Never
+        lower than what can be reached from the load before the horizon.
+        """
+        ceiling = np.full(len(horizon), np.inf)
+        if self.ramp_ka_per_min is None:
+            return ceiling
+        most, on = state.load_max_ka, state.in_service
+        last = horizon.plan_intervals
+        falls = np.flatnonzero(on[:-1] & on[1:] & (most[1:] < most[:-1] - 1e-9)) + 1
+        falls = falls[falls <= last]
+        before = situation.loads_before.get(self.name)
+        for at in falls.tolist():
+            # A load is left at the end of its interval; what comes after has so long to run it down.
+            time = horizon.starts_min[at] - horizon.starts_min[1 : at + 1]
+            run_down = np.maximum(most[at] + self.ramp_ka_per_min * time, state.load_min_ka[:at])
+            ceiling[:at] = np.minimum(ceiling[:at], np.where(on[:at], run_down, np.inf))
+        ceiling[ceiling >= most] = np.inf
+        if before is not None and before > 0:
+            since = horizon.starts_min - horizon.start_min
+            steps = np.minimum(np.arange(len(horizon)), since // self.ramp_minutes) + 1.0
+            reached = before - steps * self.ramp_ka_per_min * self.ramp_minutes
+            ceiling = np.maximum(ceiling, np.minimum(reached, most))
+        return ceiling
+
+    def _travel(self, horizon: Horizon, situation: Situation, state: CircuitState) -> Travel:
+        """Return how the load gets to and from standstill around the outages of the plan day."""
+        end, past = horizon.end_min, situation.past_loads.get(self.name)
+        out_after = any(
+            fact.unit == self.name
+            and fact.what in ("in_service", "electrolysers", "cells", "rectifier_units")
+            and fact.value <= 0
+            and fact.start_min <= end < fact.end_min
+            for fact in situation.availability
+        )
+        known = False
+        if past is not None:
+            given, load = past.where_given(horizon)
+            known = bool(np.all(load[given & ~state.in_service] <= 0))
+        stood = situation.loads_before.get(self.name, 1.0) <= 0
+        return travel(
+            horizon, state.in_service, state.load_max_ka, self.ramp_ka_per_min, stood, out_after, known
+        )
 
     def _load_at_dc_limit(self, cells: Array, area: Array, running: Mask) -> Array:
         result = np.full(len(cells), np.inf)
@@ -349,14 +520,17 @@ class Circuit(Unit):
         return voltage.density_at(per_cell)
 
     def _chlorine(self, state: CircuitState) -> tuple[Array, Array]:
-        """Slope and constant of chlorine t/h in the load: n c (CE0 I - jL A m), in service only."""
+        """Slope and constant of chlorine t/h in the load: n c (CE0 I - jL A m), in service only.
+
+        Around outages I is the set load times its mean share.
+        """
         per_kah = state.cells * kg_per_kah("Cl2") / 1000.0
         leak = self.current_efficiency.leakage_ka_per_m2 * self.area_m2 * state.electrolysers
         on = state.in_service
-        return (
-            np.where(on, per_kah * self.current_efficiency.ce0, 0.0),
-            np.where(on, -per_kah * leak, 0.0),
-        )
+        slope = per_kah * self.current_efficiency.ce0 * state.mean_share
+        # Where hardly any current flows, on the way to standstill, nothing is made; it is never used up.
+        leaked = np.minimum(per_kah * leak, slope * state.load_min_ka)
+        return np.where(on, slope, 0.0), np.where(on, -leaked, 0.0)
 
     def declare(self, horizon: Horizon, situation: Situation) -> Declaration:
         """Return load, AC power curve, products, auxiliaries and ramps (see `Unit.declare`)."""
@@ -367,7 +541,9 @@ class Circuit(Unit):
         slope, constant = self._chlorine(state)
         alkali = mass_ratio(alkali_of(self.salt))
         hydrogen = np.where(
-            state.in_service, state.cells * kg_per_kah("H2") * self.current_efficiency.hydrogen, 0.0
+            state.in_service,
+            state.cells * kg_per_kah("H2") * self.current_efficiency.hydrogen * state.mean_share,
+            0.0,
         )
         per_t = self.auxiliary_kwh_per_t / 1000.0
         fixed = np.where(state.in_service, self.auxiliary_fixed_mw, 0.0)
@@ -410,19 +586,82 @@ class Circuit(Unit):
             rows=(
                 *self._ramps(horizon, situation, state),
                 *self._quiet(horizon, situation, state),
+                *self._not_raised_on_its_way(horizon, situation, state),
                 *self._not_low_for_long(horizon, state),
             ),
             moves=(self._moves(horizon, situation, state),),
             ramps=self._ramp_records(horizon, situation, state),
+            contents=self._contents(state),
         )
 
     def _range(self, horizon: Horizon, situation: Situation, state: CircuitState) -> tuple[Array, Array]:
         """Return the range of the load; a locked load is what it is, and the audit says what it breaks."""
+        low, high = state.load_min_ka, self.planned_max_ka(horizon, situation, state)
         lock = situation.locks.get(self.name)
         if lock is None:
-            return state.load_min_ka, state.load_max_ka
+            return low, high
         given, values = lock.where_given(horizon)
-        return np.where(given, values, state.load_min_ka), np.where(given, values, state.load_max_ka)
+        return np.where(given, values, low), np.where(given, values, high)
+
+    def load_before_ka(self, situation: Situation) -> float | None:
+        """Return the load just before the horizon, on the step that people have set.
+
+        A reading is never quite on its step. What stands nearest to it counts as set, so that no plan asks
+        for a move of less than a step to get there. Rates of change hold from the reading itself.
+
+        Parameters
+        ----------
+        situation : Situation
+            Loads before. [-]
+
+        Returns
+        -------
+        float or None
+            The load on its step or in reach of its tap position; the load as it is where the circuit has
+            none; None if it is not known. [kA]
+        """
+        load = situation.loads_before.get(self.name)
+        if load is None or load <= 0:
+            return load
+        return self._grid().nearest(load) or load
+
+    def _set_before_ka(self, horizon: Horizon, situation: Situation) -> float | None:
+        """Return the load before on its step; as it is where people give the first load."""
+        lock = situation.locks.get(self.name)
+        if lock is not None and lock.where_given(horizon)[0][0]:
+            return situation.loads_before.get(self.name)
+        return self.load_before_ka(situation)
+
+    def _grid(self) -> Moves:
+        """Return the values that can be set, as a record without limits."""
+        return Moves(
+            self.key("moves"),
+            self.key("load"),
+            np.zeros(0, dtype=bool),
+            self.step_ka,
+            positions=self.tap_positions_ka,
+            position_range=self.tap_range_ka,
+        )
+
+    def planned_max_ka(self, horizon: Horizon, situation: Situation, state: CircuitState) -> Array:
+        """Return the greatest load that a plan may set: what equipment carries, now and when limits fall.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+        situation : Situation
+            Availability, and the load before. [-]
+        state : CircuitState
+            What is in service. [-]
+
+        Returns
+        -------
+        ndarray
+            Greatest load; before a lower limit so low that the load is under it when it starts.
+            Shape (n,). [kA]
+        """
+        return np.minimum(state.load_max_ka, self._before_a_lower_limit(horizon, situation, state))
 
     def _producing(self, horizon: Horizon, situation: Situation, state: CircuitState) -> CircuitState:
         """Return the state with circuits standing where they are given no load although in service."""
@@ -432,7 +671,70 @@ class Circuit(Unit):
         given, values = lock.where_given(horizon)
         return replace(state, in_service=state.in_service & ~(given & (values <= 0)))
 
+    def _not_raised_on_its_way(
+        self, horizon: Horizon, situation: Situation, state: CircuitState
+    ) -> tuple[Rows, ...]:
+        """Return the rule that a set load does not rise while it is run down or up."""
+        at = state.travel.intervals
+        lock = situation.locks.get(self.name)
+        given = np.zeros(len(horizon), dtype=bool) if lock is None else lock.where_given(horizon)[0]
+        later = at[1:][(np.diff(at) == 1) & ~(given[at[1:]] & given[at[1:] - 1])]
+        later = later[[self._on_one_way(horizon, state, t) for t in later.tolist()]] if later.size else later
+        if not later.size:
+            return ()
+        rows, ones, load = np.arange(len(later)), np.ones(len(later)), self.key("load")
+        return (
+            Rows(
+                self.key("not_raised_on_its_way"),
+                "kA",
+                (Entry(load, rows, later, ones), Entry(load, rows, later - 1, -ones)),
+                np.full(len(later), -np.inf),
+                np.zeros(len(later)),
+                intervals=later,
+                movement=True,
+                meaning=f"no rise of the set load of {self.name} while it is run down or up for an outage",
+            ),
+        )
+
+    @staticmethod
+    def _on_one_way(horizon: Horizon, state: CircuitState, t: int) -> bool:
+        start = int(horizon.starts_min[t])
+        return any(way.begin_min < start < way.end_min for way in state.travel.ways)
+
     def _ac_power(self, load: Array, t: Integers, state: CircuitState) -> Array:
+        """Return the mean AC power of intervals, by the shares of the load that flow in them."""
+        return self._over_shares(lambda x: self._steady_ac_power(x, t, state), load, t, state)
+
+    def _ac_slope(self, load: Array, t: Integers, state: CircuitState) -> Array:
+        """Return the slope of the mean AC power in the set load."""
+        return self._over_shares(lambda x: self._steady_ac_slope(x, t, state), load, t, state, slope=True)
+
+    @staticmethod
+    def _over_shares(
+        function: Callable[[Array], Array], load: Array, t: Integers, state: CircuitState, slope: bool = False
+    ) -> Array:
+        """Return the mean of a function of the load over the shares that flow, its slope in the set load."""
+        steady = function(load)
+        ways = state.travel
+        if not ways.intervals.size:
+            return steady
+        row = np.full(len(state.in_service), -1)
+        row[ways.intervals] = np.arange(len(ways.intervals))
+        row = row[t]
+        mean = np.zeros_like(steady)
+        for j in range(ways.shares.shape[1]):
+            share, weight = np.where(row < 0, 1.0, ways.shares[row, j]), ways.weights[row, j]
+            mean = mean + weight * function(share * load) * (share if slope else 1.0)
+        return np.where(row < 0, steady, mean)
+
+    def _dc_power(self, load: Array, state: CircuitState) -> Array:
+        """Return the DC power at the cells on every interval of the horizon."""
+        area = self.area_m2 * np.maximum(state.electrolysers, 1)
+        density = np.where(state.in_service & (load > 0), load / area, 1.0)
+        power: Array = state.cells * self.cell_voltage.voltage(density) * load / 1000.0
+        return power
+
+    def _steady_ac_power(self, load: Array, t: Integers, state: CircuitState) -> Array:
         on = state.in_service[t]
         density = np.where(on, load / (self.area_m2 * np.maximum(state.electrolysers[t], 1)), 1.0)
         dc = state.cells[t] * self.cell_voltage.voltage(density) * load / 1000.0
@@ -447,7 +749,7 @@ class Circuit(Unit):
         no_load = rectifier.no_load_voltage_v or np.inf
         return np.where(on, rectifier_mvar(load, volts, no_load, rectifier.distortion), 0.0)
 
-    def _ac_slope(self, load: Array, t: Integers, state: CircuitState) -> Array:
+    def _steady_ac_slope(self, load: Array, t: Integers, state: CircuitState) -> Array:
         on = state.in_service[t]
         density = np.where(on, load / (self.area_m2 * np.maximum(state.electrolysers[t], 1)), 1.0)
         volts = self.cell_voltage.voltage(density) + density * self.cell_voltage.slope(density)
@@ -533,7 +835,7 @@ class Circuit(Unit):
 
     def _quiet_first(self, horizon: Horizon, situation: Situation, state: CircuitState) -> tuple[Rows, ...]:
         """Return the rule for a horizon that starts in a quiet time: the load before stays, on its step."""
-        before = self._moves(horizon, situation, state).nearest(situation.loads_before.get(self.name, 0.0))
+        before = self.load_before_ka(situation) or 0.0
         possible = state.in_service[0] and state.load_min_ka[0] <= before <= state.load_max_ka[0]
         lock = situation.locks.get(self.name)
         locked = lock is not None and bool(lock.where_given(horizon)[0][0])
@@ -596,7 +898,7 @@ class Circuit(Unit):
 
     def _ramped(self, situation: Situation, state: CircuitState) -> Mask:
         """Whether a change at an interval's start is a ramp, not equipment that is switched. Shape (n,)."""
-        running_before = situation.loads_before.get(self.name, 0.0) > 0
+        running_before = (self.load_before_ka(situation) or 0.0) > 0
         ramped: Mask = np.concatenate([[running_before], self._tied(state)]) & state.in_service
         return ramped
 
@@ -606,11 +908,11 @@ class Circuit(Unit):
             return ()
         everywhere = np.arange(len(horizon))
         highest = np.where(state.in_service, state.ceilings_ka["current density"], 0.0)
-        slope = self._ac_slope(highest, everywhere, state)
+        slope = self._steady_ac_slope(highest, everywhere, state)
         slope += self.auxiliary_kwh_per_t / 1000.0 * self._chlorine(state)[0]
         counted = self._ramped(situation, state)
         low, high = self._range(horizon, situation, state)
-        before = situation.loads_before.get(self.name)
+        before = self._set_before_ka(horizon, situation)
         start = 0.0 if before is None else before
         least = low - np.concatenate([[start], high[:-1]])
         most = high - np.concatenate([[start], low[:-1]])
@@ -647,16 +949,17 @@ class Circuit(Unit):
         ninth power of the load.
         """
         if self.ramp_ka_per_min is None:
-            return np.zeros(len(horizon))
+            return np.zeros(load.shape)
         everywhere = np.arange(len(horizon))
-        before = situation.loads_before.get(self.name)
-        earlier = np.concatenate([[load[0] if before is None else before], load[:-1]])
+        before = self._set_before_ka(horizon, situation)
+        first = load[..., :1] if before is None else np.full(load[..., :1].shape, before)
+        earlier = np.concatenate([first, load[..., :-1]], axis=-1)
         earlier = np.where(self._ramped(situation, state) & (load > 0) & (earlier > 0), earlier, load)
         slope, constant = self._chlorine(state)
         per_t = self.auxiliary_kwh_per_t / 1000.0
 
         def power(at: Array) -> Array:
-            return self._ac_power(at, everywhere, state) + per_t * (slope * at + constant)
+            return self._steady_ac_power(at, everywhere, state) + per_t * (slope * at + constant)
 
         nodes, weights = np.polynomial.legendre.leggauss(5)
         mean = sum(
@@ -752,6 +1055,24 @@ class Circuit(Unit):
         chlorine = elements * per_electrolyser * efficiency * kg_per_kah("Cl2") / 1000.0
         alkali = elements * per_electrolyser * efficiency * kg_per_kah(alkali_of(self.salt)) / 1000.0
         hydrogen = elements * per_electrolyser * on * self.current_efficiency.hydrogen * kg_per_kah("H2")
+        ways = state.travel
+        if ways.intervals.size:
+            # On its way to and from standstill a share of the set load flows.
+            moving = np.zeros(len(horizon), dtype=bool)
+            moving[ways.intervals] = True
+            moving = moving & on
+            slope, constant = self._chlorine(state)
+            made = np.maximum(slope * load + constant, 0.0)
+            chlorine = np.where(moving, made, chlorine)
+            alkali = np.where(moving, made * mass_ratio(alkali_of(self.salt)), alkali)
+            hydrogen = hydrogen * np.where(moving, state.mean_share, 1.0)
+            everywhere = np.arange(len(horizon))
+            ac_mw = np.where(moving, self._ac_power(load, everywhere, state), ac_mw)
+            dc_mw = np.where(
+                moving,
+                self._over_shares(lambda x: self._dc_power(x, state), load, everywhere, state),
+                dc_mw,
+            )
         auxiliary = np.where(on, self.auxiliary_fixed_mw + self.auxiliary_kwh_per_t * chlorine / 1000.0, 0.0)
         flows = {
             self.chlorine: chlorine,
@@ -765,13 +1086,15 @@ class Circuit(Unit):
             standing = replace(state, in_service=on)
             flows[REACTIVE] = -self._reactive(load, np.arange(len(load)), standing)
         unit_max = state.rectifier_units * self.rectifier.unit_load_max_ka
-        limits = (
+        unlike = np.where(on, self._unlike_density(state.electrolysers), 0.0)
+        contents = self._carried(state, on, chlorine, alkali)
+        limits: tuple[Limit, ...] = (
             Limit(
                 f"current density of {self.name}",
                 "kA/m2",
                 np.where(on, density, 0.0),
-                np.where(in_service, self.density_min_ka_per_m2, 0.0),
-                self.density_max_ka_per_m2,
+                np.where(in_service, self.density_min_ka_per_m2 + unlike, 0.0),
+                self.density_max_ka_per_m2 - unlike,
             ),
             Limit(f"DC voltage of {self.name}", "V", dc_v, 0.0, self.rectifier.dc_voltage_max_v),
             Limit(f"rectifier current of {self.name}", "kA", load, 0.0, unit_max),
@@ -782,8 +1105,10 @@ class Circuit(Unit):
                 0.0,
                 np.where(in_service, state.ceilings_ka["availability"], 0.0),
             ),
+            *self._outage_limits(horizon, situation, state, load),
         )
         readings = {
+            "mean_load_ka": np.where(on, load * state.mean_share, 0.0),
             "current_density_ka_per_m2": np.where(on, density, 0.0),
             "cell_voltage_v": cell_v,
             "dc_voltage_v": dc_v,
@@ -800,7 +1125,58 @@ class Circuit(Unit):
             readings["cell_temperature_c"] = run.mean_c
             readings["lag_voltage_v"] = np.where(on, run.mean_lag_v, 0.0)
             readings["lag_power_mw"] = state.cells * readings["lag_voltage_v"] * load / 1000.0
-        return Simulation(flows, limits, readings)
+        if self.parallel_spread_mv:
+            readings["density_newest_ka_per_m2"] = np.where(on, density + unlike, 0.0)
+        for (substance, product), carried in contents.items():
+            made = chlorine if product == self.chlorine else alkali
+            held = np.divide(carried, made, out=np.zeros_like(carried), where=made > 0)
+            readings[f"{substance}_{UNIT_WORDS[substance]}"] = held
+            most = self.hydrogen_in_chlorine_max_percent
+            if substance == HYDROGEN and most is not None:
+                limits = (*limits, Limit(f"hydrogen in the chlorine of {self.name}", "%", held, 0.0, most))
+        return Simulation(flows, limits, readings, contents)
+
+    def _carried(
+        self, state: CircuitState, on: Mask, chlorine: Array, alkali: Array
+    ) -> dict[tuple[str, str], Array]:
+        """Return what the products made carry, by the law of each impurity."""
+        made = {self.chlorine: chlorine, self.alkali: alkali}
+        greatest = dict(zip(made, self._at_greatest_density(state), strict=True))
+        return {
+            (substance, product): np.where(on, impurity.carried(made[product], greatest[product]), 0.0)
+            for (substance, product), impurity in self.impurities.items()
+        }
+
+    def _outage_limits(
+        self, horizon: Horizon, situation: Situation, state: CircuitState, load: Array
+    ) -> tuple[Limit, ...]:
+        """Return the readings that must be kept when an outage or a lower limit starts.
+
+        The current is that of a run-down at the stated rate from the time at which it begins; where an outage
+        comes too soon for that, what cannot be run down in time is no breach.
+        """
+        if self.ramp_ka_per_min is None:
+            return ()
+        n = len(horizon)
+        flowing, allowed = np.zeros(load.shape), np.zeros(n)
+        for way in state.travel.ways:
+            if way.down and way.edge < n:
+                time = int(horizon.starts_min[way.edge]) - way.begin_min
+                run_down = time * self.ramp_ka_per_min
+                flowing[..., way.edge] = np.maximum(load[..., way.edge - 1] - run_down, 0.0)
+                if way.left > 0:
+                    allowed[way.edge] = np.inf
+        limits = [Limit(f"current of {self.name} when its outage starts", "kA", flowing, 0.0, allowed)]
+        ahead = self._before_a_lower_limit(horizon, situation, state)
+        at = np.flatnonzero(np.isfinite(ahead[:-1]) & state.in_service[1:]) + 1
+        if at.size:
+            most = np.full(n, np.inf)
+            most[at] = np.maximum(state.load_max_ka[at], ahead[at - 1])
+            earlier = np.concatenate([load[..., :1], load[..., :-1]], axis=-1)
+            limits.append(
+                Limit(f"load of {self.name} when a lower limit starts", "kA", earlier, -np.inf, most)
+            )
+        return tuple(limits)
 
     def temperature(self, horizon: Horizon, situation: Situation, load_ka: Array) -> TemperatureRun | None:
         """Return how the room's temperature follows a load.

@@ -1,7 +1,8 @@
 """Chlorine liquefaction and vaporisation, and the rule that both never run at once.
 
 Owns how much liquid a feed gives: the lesser of the design yield and what the hydrogen left in the
-tail gas allows (`tail_gas`). Starting and stopping are calendar facts.
+tail gas allows (`tail_gas`), and how much hydrogen the cells' gas may then hold. Starting and stopping
+are calendar facts.
 """
 
 from __future__ import annotations
@@ -12,7 +13,8 @@ import numpy as np
 
 from models.checks import InvalidValues, above, at_least, between, check, in_order
 from models.horizon import Horizon
-from models.pieces import Declaration, Exclusive, Flow, Moves, Variable
+from models.pieces import Blend, Declaration, Exclusive, Flow, Moves, Variable
+from models.quality import HYDROGEN, UNITS
 from models.situation import Situation
 from models.tail_gas import yield_max
 from models.unit import Unit, unit_kind
@@ -34,7 +36,8 @@ class Liquefier(Unit):
     kwh_per_t : float
         Electric energy per tonne of feed, 0 or more. [kWh/t]
     feed_hydrogen_percent : float
-        Hydrogen in the feed, 0 to 5. [vol%]
+        Hydrogen in the feed, 0 to 5. It sets the yield; where circuits state theirs, what they give together
+        must not exceed what that yield bears, x (1 - c y), while the train is in service. [vol%]
     feed_chlorine_percent : float
         Chlorine in the feed, 50 to 100. [vol%]
     tail_hydrogen_max_percent : float
@@ -44,6 +47,8 @@ class Liquefier(Unit):
         take less. 0 to 100. [%]
     gas, liquid, tail : str
         Commodities taken and delivered. [-]
+    cell_gas : str
+        Commodity as which the cells give the gas of the feed. [-]
     """
 
     name: str
@@ -58,6 +63,7 @@ class Liquefier(Unit):
     gas: str = "chlorine"
     liquid: str = "chlorine_liquid"
     tail: str = "tail_gas"
+    cell_gas: str = "chlorine_wet"
 
     availabilities = ("in_service", "feed_max_t_per_h")
 
@@ -96,8 +102,17 @@ class Liquefier(Unit):
         )
         return min(self.yield_design, float(allowed))
 
+    @property
+    def cell_hydrogen_max_percent(self) -> float:
+        """Greatest hydrogen that keeps the tail gas at its limit at the yield in use, x (1 - c y) / c.
+
+        Told as a share of the chlorine, as cells state theirs. [vol% of the chlorine].
+        """
+        chlorine = self.feed_chlorine_percent / 100.0
+        return self.tail_hydrogen_max_percent * (1.0 - chlorine * self.liquefaction_yield) / chlorine
+
     def declare(self, horizon: Horizon, situation: Situation) -> Declaration:
-        """Return the feed and what becomes of it (see `Unit.declare`)."""
+        """Return the feed, what becomes of it, and the hydrogen it bears (see `Unit.declare`)."""
         on = situation.available(self.name, "in_service", 1, horizon) > 0
         most = situation.available(self.name, "feed_max_t_per_h", self.feed_max_t_per_h, horizon)
         # A margin leaves nothing to choose where less than the least feed would be left.
@@ -121,6 +136,17 @@ class Liquefier(Unit):
                 Flow(self.liquid, feed, share),
                 Flow(self.tail, feed, 1.0 - share),
                 Flow("power", feed, -self.kwh_per_t / 1000.0),
+            ),
+            blends=(
+                Blend(
+                    self.key("cell_hydrogen"),
+                    self.name,
+                    HYDROGEN,
+                    self.cell_gas,
+                    UNITS[HYDROGEN],
+                    np.where(on, self.cell_hydrogen_max_percent, np.inf),
+                    meaning=f"hydrogen in the chlorine from the cells, as {self.name} bears it",
+                ),
             ),
         )
 

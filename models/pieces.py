@@ -118,6 +118,59 @@ class Flow:
 
 
 @dataclass(frozen=True, eq=False)
+class Content:
+    """What a product carries beside itself where it is made: concentration times flow, affine like a flow.
+
+    Parameters
+    ----------
+    substance : str
+        What is carried. [-]
+    commodity : str
+        Product that carries it. [-]
+    variable : str
+        Key of an interval variable, on every interval. [-]
+    coefficient, constant : ndarray
+        Content per unit of the variable, and what does not depend on it. Each shape (n,).
+        [concentration * commodity unit]
+    """
+
+    substance: str
+    commodity: str
+    variable: str
+    coefficient: Array
+    constant: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Blend:
+    """A greatest concentration in a commodity as all its makers together give it.
+
+    Parameters
+    ----------
+    key : str
+        Name `{unit}_{rule}`, unique on the site. [-]
+    owner : str
+        Name of the unit that asks for it; the concentration is a reading of it. [-]
+    substance, commodity : str
+        What is carried, and by what. [-]
+    unit : str
+        Unit of the concentration, '%' or 'ppm'. [-]
+    most : ndarray
+        Greatest concentration; infinite where there is no limit. Shape (n,). [unit]
+    meaning : str
+        The concentration in words. [-]
+    """
+
+    key: str
+    owner: str
+    substance: str
+    commodity: str
+    unit: str
+    most: Array
+    meaning: str = ""
+
+
+@dataclass(frozen=True, eq=False)
 class Stock:
     """A level that closes a commodity's bus over time: level[t] = level[t-1] + hours[t] * net flow[t].
 
@@ -135,6 +188,13 @@ class Stock:
         Limits of the level at the end of each interval. Shape (n,). [unit]
     meaning : str
         What is stored, in words. [-]
+    fill_max, draw_max : float or ndarray
+        Greatest rates of filling and drawing; infinite where there is none. Shape () or (n,). [unit/h]
+    transfer_max : float
+        Greatest rate at which it can be pumped into another stock of the commodity; 0: not at all. [unit/h]
+    bus : str
+        Bus that the level closes: a bus of its own where several stocks share a commodity
+        (see `models.tank_header`), empty for that of the commodity. [-]
     """
 
     key: str
@@ -144,6 +204,15 @@ class Stock:
     lower: Array
     upper: Array
     meaning: str = ""
+    fill_max: float | Array = np.inf
+    draw_max: float | Array = np.inf
+    transfer_max: float = 0.0
+    bus: str = ""
+
+    @property
+    def closes(self) -> str:
+        """Name of the bus that the level closes. [-]."""
+        return self.bus or self.commodity
 
 
 @dataclass(frozen=True, eq=False)
@@ -319,6 +388,8 @@ class Moves:
         Whether the rest after a change before the horizon still lasts at an interval's start. Shape (n,). [-]
     before : float or None
         Value just before the horizon. [unit of the variable]
+    from_rest : bool
+        Whether any value but 0 is movement too, as of a pump that need not run. [-]
     meaning : str
         What moves, in words. [-]
     """
@@ -336,6 +407,7 @@ class Moves:
     positions: tuple[float, ...] = ()
     position_range: float = 0.0
     position_limits: tuple[ChangeLimit, ...] = ()
+    from_rest: bool = False
     meaning: str = ""
 
     @property
@@ -469,6 +541,8 @@ class Declaration:
     ----------
     variables, curves, stocks, flows, rows, costs, exclusives, moves, closings, ramps : tuple
         The records, in order of declaration. [-]
+    contents, blends : tuple
+        The records, in order of declaration. [-]
     reads : tuple of str
         Keys of interval variables of other units that the unit's simulation looks at. [-]
     """
@@ -484,6 +558,8 @@ class Declaration:
     closings: tuple[Closing, ...] = ()
     reads: tuple[str, ...] = ()
     ramps: tuple[Ramp, ...] = ()
+    contents: tuple[Content, ...] = ()
+    blends: tuple[Blend, ...] = ()
 
     @classmethod
     def merged(cls, parts: Iterable[Declaration]) -> Declaration:
@@ -511,7 +587,7 @@ class Declaration:
                 tuple(record for part in parts for record in getattr(part, kind))
                 for kind in (
                     *("variables", "curves", "stocks", "flows", "rows", "costs"),
-                    *("exclusives", "moves", "closings", "reads", "ramps"),
+                    *("exclusives", "moves", "closings", "reads", "ramps", "contents", "blends"),
                 )
             )
         )
@@ -520,6 +596,7 @@ class Declaration:
             + [record.key for record in merged.curves]
             + [record.key for record in merged.stocks],
             [record.key for record in merged.rows],
+            [record.key for record in merged.blends],
             [record.key for record in merged.costs],
             [record.key for record in merged.exclusives],
             [record.key for record in merged.moves],
@@ -567,8 +644,12 @@ class Simulation:
         Readings with limits. [-]
     readings : mapping
         Further readings for reports, `{reading}_{unit}` -> values. Each shape (n,). [as named]
+    contents : mapping
+        What each product carries, by (substance, commodity), where the unit declares it. Each shape (n,).
+        [concentration * commodity unit]
     """
 
     flows: dict[str, Array]
     limits: tuple[Limit, ...] = ()
     readings: dict[str, Array] = field(default_factory=dict)
+    contents: dict[tuple[str, str], Array] = field(default_factory=dict)

@@ -17,6 +17,7 @@ from models.contract.component import Contract
 from models.horizon import Horizon
 from models.pieces import Declaration
 from models.situation import Situation
+from models.tank_header import problems_of
 from models.unit import Unit
 
 
@@ -148,7 +149,7 @@ class Site:
             if made != taken and not still:
                 missing = "takes" if made else "makes"
                 problems.append(f"no unit {missing} the commodity '{name}', so nothing can flow: add one")
-        return problems
+        return [*problems, *problems_of(declaration.stocks)]
 
     def with_units(self, units: tuple[Unit, ...]) -> Site:
         """Return the same site with further units, for example the orders of a horizon.

@@ -44,14 +44,19 @@ class ValueStep:
 class Store(Unit):
     """Common to all stores: one stock on one commodity, between two limits.
 
-    Subclasses have the fields `name`, `commodity`, `end_min_t` and `end_values`.
+    Subclasses have the fields `name`, `commodity`, `end_min_t`, `end_values` and the rates of filling,
+    drawing and transfer. Where several stores hold one commodity, what is made is filled into them and what
+    leaves is drawn from them; content goes from one to another only by a transfer (see `models.tank_header`).
     """
 
     commodity: str
     end_min_t: float | None
     end_values: tuple[ValueStep, ...]
+    fill_max_t_per_h: float | None
+    draw_max_t_per_h: float | None
+    transfer_max_t_per_h: float
 
-    availabilities: ClassVar[tuple[str, ...]] = ("level_max_t",)
+    availabilities: ClassVar[tuple[str, ...]] = ("level_max_t", "fill_max_t_per_h", "draw_max_t_per_h")
 
     @abstractmethod
     def range_t(self) -> tuple[float, float]:
@@ -133,8 +138,24 @@ class Store(Unit):
             parts.append(self._recovery(horizon, level, initial, lower, upper))
             lower = np.minimum(lower, initial)
             upper = np.maximum(high, initial)
-        stock = Stock(level, "t", self.commodity, initial, lower, upper, meaning=f"content of {self.name}")
+        stock = Stock(
+            level,
+            "t",
+            self.commodity,
+            initial,
+            lower,
+            upper,
+            f"content of {self.name}",
+            self._rate_max("fill_max_t_per_h", horizon, situation),
+            self._rate_max("draw_max_t_per_h", horizon, situation),
+            self.transfer_max_t_per_h,
+        )
         return Declaration.merged((Declaration(stocks=(stock,)), *parts))
+
+    def _rate_max(self, what: str, horizon: Horizon, situation: Situation) -> Array:
+        """Return a greatest rate on each interval, by what is stated and by calendar facts. [t/h]."""
+        stated = getattr(self, what)
+        return situation.available(self.name, what, np.inf if stated is None else stated, horizon)
 
     def _recovery(
         self, horizon: Horizon, level: str, initial: float, lower: Array, upper: Array
@@ -314,6 +335,11 @@ class AlkaliTank(Store):
         Value of the content at the horizon's end, highest first. [-]
     margin_percent : float
         Part of the gross volume that plans leave free at either end; 3 to 5 (value from memory). [%]
+    fill_max_t_per_h, draw_max_t_per_h : float, optional
+        Greatest rate of filling from production and of drawing for customers and units, above 0; no limit if
+        not stated. [t/h]
+    transfer_max_t_per_h : float
+        Greatest rate of the pump out of it into another store of the same commodity; 0: no transfer. [t/h]
     """
 
     name: str
@@ -328,8 +354,11 @@ class AlkaliTank(Store):
     end_min_t: float | None = None
     end_values: tuple[ValueStep, ...] = ()
     margin_percent: float = 0.0
+    fill_max_t_per_h: float | None = None
+    draw_max_t_per_h: float | None = None
+    transfer_max_t_per_h: float = 0.0
 
-    availabilities = ("level_max_t", "tanks")
+    availabilities = (*Store.availabilities, "tanks")
 
     def __post_init__(self) -> None:
         check(
@@ -343,6 +372,9 @@ class AlkaliTank(Store):
             max_percent=between(0, 100, "%"),
             end_min_t=at_least(0, "t"),
             margin_percent=between(0, 50, "%"),
+            fill_max_t_per_h=above(0, "t/h"),
+            draw_max_t_per_h=above(0, "t/h"),
+            transfer_max_t_per_h=at_least(0, "t/h"),
         )
         in_order(self, "min_percent", "max_percent", "%")
         _check_margin(self.max_percent - self.min_percent, self.margin_percent, "margin_percent", "%")
@@ -425,6 +457,11 @@ class ChlorineStore(Store):
         Value of the content at the horizon's end, highest first. [-]
     loaded : str
         Commodity on which lots count what they have loaded. [-]
+    fill_max_t_per_h, draw_max_t_per_h : float, optional
+        Greatest rate of filling from production and of drawing for customers and units, above 0; no limit if
+        not stated. [t/h]
+    transfer_max_t_per_h : float
+        Greatest rate of the pump out of it into another store of the same commodity; 0: no transfer. [t/h]
     """
 
     name: str
@@ -439,6 +476,9 @@ class ChlorineStore(Store):
     end_min_t: float | None = None
     end_values: tuple[ValueStep, ...] = ()
     loaded: str = "chlorine_loaded"
+    fill_max_t_per_h: float | None = None
+    draw_max_t_per_h: float | None = None
+    transfer_max_t_per_h: float = 0.0
 
     def __post_init__(self) -> None:
         check(
@@ -451,6 +491,9 @@ class ChlorineStore(Store):
             margin_percent=between(0, 100, "%"),
             cover_min_t=at_least(0, "t"),
             end_min_t=at_least(0, "t"),
+            fill_max_t_per_h=above(0, "t/h"),
+            draw_max_t_per_h=above(0, "t/h"),
+            transfer_max_t_per_h=at_least(0, "t/h"),
         )
         low, high = self.range_t()
         if low > high:
@@ -536,6 +579,11 @@ class ProductStore(Store):
         Value of the content at the horizon's end, highest first. [-]
     margin_percent : float
         Part of the greatest content that plans leave free at either end; 3 to 5 (value from memory). [%]
+    fill_max_t_per_h, draw_max_t_per_h : float, optional
+        Greatest rate of filling from production and of drawing for customers and units, above 0; no limit if
+        not stated. [t/h]
+    transfer_max_t_per_h : float
+        Greatest rate of the pump out of it into another store of the same commodity; 0: no transfer. [t/h]
     """
 
     name: str
@@ -545,6 +593,9 @@ class ProductStore(Store):
     end_min_t: float | None = None
     end_values: tuple[ValueStep, ...] = ()
     margin_percent: float = 0.0
+    fill_max_t_per_h: float | None = None
+    draw_max_t_per_h: float | None = None
+    transfer_max_t_per_h: float = 0.0
 
     def __post_init__(self) -> None:
         check(
@@ -553,6 +604,9 @@ class ProductStore(Store):
             max_t=above(0, "t"),
             end_min_t=at_least(0, "t"),
             margin_percent=between(0, 50, "%"),
+            fill_max_t_per_h=above(0, "t/h"),
+            draw_max_t_per_h=above(0, "t/h"),
+            transfer_max_t_per_h=at_least(0, "t/h"),
         )
         in_order(self, "min_t", "max_t", "t")
         share = 100.0 * (self.max_t - self.min_t) / self.max_t

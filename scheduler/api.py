@@ -25,6 +25,8 @@ from scheduler.folder import publish
 from scheduler.habit import past_pattern
 from scheduler.plan import PlanOptions, make_plan
 from scheduler.read.inputs import Inputs, read_inputs
+from scheduler.read.kept import NAME as INPUTS_NAME
+from scheduler.read.kept import Asked, Kept
 from scheduler.report.columns import columns
 from scheduler.report.files import EVERY_NAME, plan_files
 from scheduler.report.summary import summary_text
@@ -43,10 +45,13 @@ class DayPlan:
         The plan: status, certificate, audit, misses, comparisons. [-]
     inputs : Inputs
         What was read. [-]
+    asked : Asked
+        How it was asked for. [-]
     """
 
     plan: Plan
     inputs: Inputs
+    asked: Asked
 
     def __str__(self) -> str:
         """Return the page that `brinewatt plan` prints."""
@@ -109,7 +114,11 @@ class DayPlan:
         FolderError
             If it cannot be written, or holds an older plan.
         """
-        writers = plan_files(self.plan, self.inputs.digests, self.inputs.notes)
+        kept = Kept(self.asked, self.inputs.given, self.inputs.files)
+        writers = {
+            **plan_files(self.plan, self.inputs.digests, self.inputs.notes),
+            INPUTS_NAME: kept.write,
+        }
         publish(Path(folder), writers, replace, older=EVERY_NAME)
 
     def why(self, circuit: str, time: str) -> Why:
@@ -198,4 +207,5 @@ def plan(
     options = PlanOptions(
         SearchOptions(seconds=seconds), compare, past_pattern(inputs.actual_loads, inputs.horizon)
     )
-    return DayPlan(make_plan(inputs.site, inputs.horizon, inputs.situation, options), inputs)
+    asked = Asked("plan", inputs.horizon.days[0], seconds, compare=compare)
+    return DayPlan(make_plan(inputs.site, inputs.horizon, inputs.situation, options), inputs, asked)

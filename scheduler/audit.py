@@ -8,20 +8,25 @@ anew, the contract is charged at the simulated import.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
 from models.commodity import STOCK_UNIT_OF
 from models.contract.component import BillLine, Profile
 from models.horizon import Array
-from models.pieces import Rows, Simulation
+from models.pieces import Limit, Rows, Simulation
 from models.ramping import changes_of
+from models.tank_header import piece
+from scheduler.blends import concentration
 from scheduler.exact import charged_terms, exact_costs
 from scheduler.lp import Formulation
 from scheduler.result import Audit, MeteredPeak, Violation
 
 BALANCE_TOLERANCE = 1e-6
 """Greatest residual of a balance as a share of the commodity's greatest flow."""
+FILLED = ", made against filled"
+"""What is added to the name of a commodity for the balance of what is made with what its tanks get."""
 RAMP_READING = "ramp_energy_mwh"
 """Reading of what a unit draws while its setpoint travels."""
 LIMIT_TOLERANCE = 1e-6
@@ -66,6 +71,7 @@ def audit(formulation: Formulation, values: Mapping[str, Array]) -> Audit:
         for commodity, flow in simulations[unit.name].flows.items():
             flows[unit.name, commodity] = flow
     simulations = {unit.name: simulations[unit.name] for unit in site.units}
+    simulations.update(_mixtures(formulation, simulations, flows))
     net: dict[str, Array] = {}
     size: dict[str, float] = {}
     for (_, commodity), flow in flows.items():
@@ -75,6 +81,8 @@ def audit(formulation: Formulation, values: Mapping[str, Array]) -> Audit:
         out = sum(np.maximum(-f, 0.0) for (_, name), f in flows.items() if name == commodity)
         size[commodity] = max(float(np.max(into)), float(np.max(out)), 1e-3)
     residual = _integrate_stocks(formulation, exact, net)
+    residual.update(_filled(formulation, exact, flows))
+    size.update({name: size[name.removesuffix(FILLED)] for name in residual if name not in size})
     balance_error = {name: float(np.max(np.abs(r))) / size[name] for name, r in residual.items()}
     if site.meter in exact:
         for prefix, term in charged_terms(formulation, exact):
@@ -98,6 +106,27 @@ def audit(formulation: Formulation, values: Mapping[str, Array]) -> Audit:
     )
     peaks = _metered_peaks(formulation, exact, simulations)
     return Audit(exact, simulations, flows, balance_error, violations, costs, sunk, bill, peaks)
+
+
+def _mixtures(
+    formulation: Formulation,
+    simulations: Mapping[str, Simulation],
+    flows: Mapping[tuple[str, str], Array],
+) -> dict[str, Simulation]:
+    """Return the simulations of units that limit what mixtures carry, with the concentrations as readings."""
+    found: dict[str, Simulation] = {}
+    for blend in formulation.declaration.blends:
+        held = concentration(blend, simulations, flows)
+        if held is None:
+            continue
+        before = found.get(blend.owner, simulations[blend.owner])
+        name = f"{blend.key.removeprefix(f'{blend.owner}_')}_{'percent' if blend.unit == '%' else blend.unit}"
+        found[blend.owner] = replace(
+            before,
+            limits=(*before.limits, Limit(blend.meaning, blend.unit, held, upper=blend.most)),
+            readings={**before.readings, name: held},
+        )
+    return found
 
 
 def _metered_peaks(
@@ -132,22 +161,41 @@ def _integrate_stocks(
 ) -> dict[str, Array]:
     """Replace levels by the integral of simulated flows; return what does not close of each balance.
 
-    Where one stock alone closes a commodity its level is the integral itself. Where several do, how
-    they share the flow is a decision, so their levels stay and the sum is checked.
+    Where one stock alone closes a commodity its level is the integral itself. Where several share it, how
+    they are filled and drawn is a decision: each level is the integral of its own, and they must add up.
     """
     hours = formulation.horizon.hours
     residual = {name: np.array(flow) for name, flow in net.items()}
     for name in net:
         stocks = [stock for stock in formulation.declaration.stocks if stock.commodity == name]
-        if len(stocks) == 1:
+        if any(stock.bus for stock in stocks):
+            for stock in stocks:
+                fill, draw = exact[piece(stock, "fill")], exact[piece(stock, "draw")]
+                moved = exact.get(piece(stock, "transfer"), np.zeros(len(hours)))
+                exact[stock.key] = stock.initial + np.cumsum(hours * (fill - draw + moved))
+                residual[name] -= fill - draw
+        elif len(stocks) == 1:
             planned = exact[stocks[0].key]
             exact[stocks[0].key] = stocks[0].initial + np.cumsum(hours * net[name])
             # The drift between plan and simulation is the error of this balance, not a rate.
             residual[name] = np.diff(exact[stocks[0].key] - planned, prepend=0.0) / hours
-            continue
-        for stock in stocks:
-            residual[name] -= np.diff(exact[stock.key], prepend=stock.initial) / hours
     return residual
+
+
+def _filled(
+    formulation: Formulation, exact: Mapping[str, Array], flows: Mapping[tuple[str, str], Array]
+) -> dict[str, Array]:
+    """Return what is simulated to be made of each shared commodity, less what is filled into its tanks.
+
+    Without it two tanks could exchange content in disguise: one filled with what the other gave.
+    """
+    found: dict[str, Array] = {}
+    for stock in formulation.declaration.stocks:
+        if stock.bus:
+            made = sum(np.maximum(f, 0.0) for (_, name), f in flows.items() if name == stock.commodity)
+            name = f"{stock.commodity}{FILLED}"
+            found[name] = found.get(name, np.asarray(made)) - exact[piece(stock, "fill")]
+    return found
 
 
 def _first_worst(excess: Array) -> int:
@@ -161,7 +209,7 @@ def _broken_balances(
     for name, r in residual.items():
         if np.max(np.abs(r)) > BALANCE_TOLERANCE * size[name]:
             at = _first_worst(np.abs(r))
-            unit = formulation.site.commodities[name].unit
+            unit = formulation.site.commodities[name.removesuffix(FILLED)].unit
             side = "with nowhere to go" if r[at] > 0 else "missing"
             found.append(
                 Violation(f"balance_{name}", f"balance of {name}: {name} {side}", at, float(abs(r[at])), unit)

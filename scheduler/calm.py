@@ -99,6 +99,12 @@ def _movement(formulation: Formulation, solver: Solver) -> tuple[Array, list[int
             pair = [size, first + t, first + t - 1]
             new.append((0.0, np.inf, pair, [1.0, -1.0, 1.0]))
             new.append((0.0, np.inf, pair, [1.0, 1.0, -1.0]))
+        if moves.from_rest:
+            amounts = solver.add_columns(np.zeros(variable.size), np.full(variable.size, np.inf))
+            for t, amount in enumerate(amounts):
+                new.append((0.0, np.inf, [amount, first + t], [1.0, -1.0]))
+                new.append((0.0, np.inf, [amount, first + t], [1.0, 1.0]))
+            weights.append((amounts, 1.0 / spread))
         rows.extend(solver.add_rows(new))
         weights.append((sizes, 1.0 / spread))
     vector = np.zeros(solver.column_count)

@@ -177,8 +177,8 @@ class _Writer:
             triplets[flow.commodity].append((at, own, coefficient))
         for stock in self.records.stocks:
             level = self.columns[stock.key].start + everywhere
-            triplets[stock.commodity].append((everywhere, level, -1.0 / hours))
-            triplets[stock.commodity].append((everywhere[1:], level[:-1], 1.0 / hours[1:]))
+            triplets[stock.closes].append((everywhere, level, -1.0 / hours))
+            triplets[stock.closes].append((everywhere[1:], level[:-1], 1.0 / hours[1:]))
         for name, parts in triplets.items():
             self.family(f"balance_{name}", _summed(parts, len(hours)), -constants[name], -constants[name])
 

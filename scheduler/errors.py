@@ -13,6 +13,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from scheduler.plain_text import plain
+
 
 class BrinewattError(Exception):
     """Base of all errors that are told without a traceback."""
@@ -41,7 +43,8 @@ class Problem:
     def __str__(self) -> str:
         """Return the problem as one line."""
         place = f"{self.file}, {self.where}" if self.where else self.file
-        return f"{place}: {self.text}"
+        # All three may hold text of an input, even the name of a file.
+        return plain(f"{place}: {self.text}")
 
 
 class InputError(BrinewattError, ValueError):

@@ -21,7 +21,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from models.circuit import Circuit
+from models.circuit import LIMIT_AHEAD, Circuit
 from models.faraday import alkali_of, mass_ratio
 from models.horizon import Array, Horizon, Integers, Mask, instant_of, minute_of
 from models.pieces import Rows, Stock, Variable
@@ -189,7 +189,7 @@ class Explainer:
         if not shift.stocks and not shift.taken:
             return {}
         constants = balance_constants(formulation.declaration, formulation.horizon)
-        touched = {*shift.taken, *(stock.commodity for stock in shift.stocks.values())}
+        touched = {*shift.taken, *(stock.closes for stock in shift.stocks.values())}
         return {name: constants[name] - shift.taken.get(name, 0.0) for name in touched}
 
     def _formulation(self, shift: _Shift) -> Formulation:
@@ -473,6 +473,8 @@ class Explainer:
         mask[interval] = True
         hours = float(horizon.hours[interval])
         ceilings = {name: float(values[interval]) for name, values in state.ceilings_ka.items()}
+        if high < min(ceilings.values()) - AT_LIMIT:
+            ceilings[LIMIT_AHEAD] = high
         sold = {lever.key: lever for lever in self._demand_levers(mask)}
         t = np.array([interval])
         chlorine, power = self._per_ka(unit, at, t)
@@ -598,7 +600,8 @@ class Explainer:
         hours = float(np.sum(horizon.hours[mask]))
         at = np.flatnonzero(mask)
         span = (int(at[0]), int(at[-1]) + 1)
-        for name in self._constants:
+        own = {stock.bus for stock in self._base.declaration.stocks}
+        for name in (name for name in self._constants if name not in own):
             unit = self._base.site.commodities[name].unit
             # A rate of power is moved by a rate; products by a quantity, spread evenly.
             rate = 1.0 if name == "power" else 1.0 / hours
@@ -827,6 +830,8 @@ class Explainer:
         horizon, situation = self._base.horizon, self._base.situation
         state = circuit.state(horizon, situation)
         names = list(state.ceilings_ka)
+        # Where a limit that starts next holds a load below its ceilings, moving them changes nothing there.
+        open_ = open_ & (load.upper >= state.load_max_ka - AT_LIMIT)
         lowest = np.argmin(np.stack(list(state.ceilings_ka.values())), axis=0)
         room = load.upper - self.values_at[load.key]
         for i in np.unique(lowest[open_]).tolist():

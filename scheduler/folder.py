@@ -22,6 +22,8 @@ from scheduler.errors import FolderError
 
 Writer = Callable[[Path], None]
 """Writes one file at the path it is given."""
+Ignore = Callable[[str, list[str]], set[str]]
+"""Says which of some names in a folder are not copied."""
 
 
 def publish(
@@ -56,14 +58,105 @@ def publish(
     for name in writers:
         if name in ("", ".", "..") or Path(name).name != name:
             raise ValueError(f"a file name must be a plain name without folders (got {name!r})")
+
+    def fill(folder: Path) -> None:
+        folder.mkdir()
+        for name, write in writers.items():
+            write(folder / name)
+        _check_written(folder, writers)
+
+    _appear(Path(os.path.abspath(target)), fill, replace, {*writers, *older})
+
+
+def publish_copy(source: Path, target: Path, ignore: Ignore | None = None) -> None:
+    """Copy a tree of files to a new folder, complete or absent.
+
+    Parameters
+    ----------
+    source : Path
+        Folder to copy. [-]
+    target : Path
+        Folder to make; must not exist, its parent must. [-]
+    ignore : callable, optional
+        What is left out (see `shutil.copytree`). [-]
+
+    Raises
+    ------
+    FolderError
+        If the target exists, or the files cannot be written.
+    """
+
+    def fill(folder: Path) -> None:
+        shutil.copytree(source, folder, ignore=ignore)
+
+    check_new(target, "folder")
+    _appear(Path(os.path.abspath(target)), fill)
+
+
+def publish_file(target: Path, text: str) -> None:
+    """Write a new text file, complete or absent.
+
+    Parameters
+    ----------
+    target : Path
+        File to make; must not exist, its folder must. [-]
+    text : str
+        Content. [-]
+
+    Raises
+    ------
+    FolderError
+        If the file exists or cannot be written.
+    """
     target = Path(os.path.abspath(target))
+    temporary = target.with_name(f".{target.name}.tmp-{secrets.token_hex(4)}")
     try:
         _check_parent(target)
-        _check_target(target, replace, {*writers, *older})
+        check_new(target)
+        try:
+            temporary.write_text(text, encoding="utf-8", newline="")
+            _sync(temporary)
+            # A rename would replace what came there meanwhile; a link does not.
+            os.link(temporary, target)
+            _sync_folder(target.parent)
+        finally:
+            temporary.unlink(missing_ok=True)
+    except FolderError:
+        raise
+    except OSError as error:
+        raise _cannot(target, error, "a file that does not exist yet") from error
+
+
+def check_new(target: Path, what: str = "file") -> None:
+    """Refuse a name that is taken, before the work is done.
+
+    Parameters
+    ----------
+    target : Path
+        What is to be made. [-]
+    what : str
+        'file' or 'folder'. [-]
+
+    Raises
+    ------
+    FolderError
+        If it exists.
+    """
+    if os.path.lexists(target):
+        raise FolderError(f"{target}: exists already: name a {what} that does not exist yet")
+
+
+def _appear(
+    target: Path, fill: Callable[[Path], None], replace: bool = False, ours: Collection[str] = ()
+) -> None:
+    """Let a folder appear that `fill` makes at the path it is given."""
+    try:
+        _check_parent(target)
+        _check_target(target, replace, ours)
         with filelock.FileLock(target.parent / f".{target.name}.lock", blocking=False):
             _recover(target)
-            _check_target(target, replace, {*writers, *older})
-            _write_and_swap(target, writers)
+            _check_target(target, replace, ours)
+            _fill_and_swap(target, fill)
     except filelock.Timeout as error:
         raise FolderError(
             f"{target}: another run is writing to this folder: wait until it has finished, or choose another"
@@ -71,10 +164,15 @@ def publish(
     except FolderError:
         raise
     except OSError as error:
-        raise FolderError(
-            f"{target}: cannot be written ({error.strerror or error}): check rights and free space of "
-            f"{target.parent}, or choose another folder"
-        ) from error
+        raise _cannot(target, error, "another folder") from error
+
+
+def _cannot(target: Path, error: OSError, instead: str) -> FolderError:
+    """Return what is told of a target that cannot be written."""
+    return FolderError(
+        f"{target}: cannot be written ({error.strerror or error}): check rights and free space of "
+        f"{target.parent}, or choose {instead}"
+    )
 
 
 def check_before(target: Path, replace: bool, ours: Collection[str]) -> None:
@@ -146,19 +244,17 @@ def _recover(target: Path) -> None:
         shutil.rmtree(temporary)
 
 
-def _write_and_swap(target: Path, writers: Mapping[str, Writer]) -> None:
+def _fill_and_swap(target: Path, fill: Callable[[Path], None]) -> None:
     token = secrets.token_hex(4)
     temporary = target.with_name(f".{target.name}.tmp-{token}")
     old = target.with_name(f".{target.name}.old-{token}")
     try:
         # Not tempfile.mkdtemp: its folders are closed to everyone but their owner.
-        temporary.mkdir()
-        for name, write in writers.items():
-            write(temporary / name)
-        _check_written(temporary, writers)
-        for name in writers:
-            _sync(temporary / name)
-        _sync_folder(temporary)
+        fill(temporary)
+        for inside, _, names in os.walk(temporary, topdown=False):
+            for name in names:
+                _sync(Path(inside, name))
+            _sync_folder(Path(inside))
         if os.path.lexists(target):
             os.rename(target, old)
         os.rename(temporary, target)

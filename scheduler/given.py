@@ -116,9 +116,9 @@ def frozen(
             continue
         state = unit.state(horizon, situation)
         given, load = series.where_given(horizon)
-        possible = (
-            state.in_service & (load >= state.load_min_ka - SAME_KA) & (load <= state.load_max_ka + SAME_KA)
-        )
+        # A limit that comes too soon for a frozen load is stronger than the freeze.
+        most = unit.planned_max_ka(horizon, situation, state)
+        possible = state.in_service & (load >= state.load_min_ka - SAME_KA) & (load <= most + SAME_KA)
         keep = given & soon & (possible | ((load <= SAME_KA) & ~state.in_service))
         if keep.any():
             at = np.flatnonzero(keep)

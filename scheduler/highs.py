@@ -6,6 +6,7 @@ and the meaning of the solver's answers. Knows neither records nor the trade.
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
@@ -411,6 +412,37 @@ class Solver:
         if columns:
             basis.col_status = [*basis.col_status, *[highspy.HighsBasisStatus.kLower] * columns]
         self._highs.setBasis(basis)
+
+    def start_from_parts(self, bases: Sequence[Any]) -> None:
+        """Start the next solve from bases of programs that stand one after another at the start of this one.
+
+        Parameters
+        ----------
+        bases : sequence
+            As `basis` gave them, in order; what follows them is slack, columns at 0. [-]
+        """
+        whole = highspy.HighsBasis()
+        whole.col_status = [status for basis in bases for status in basis.col_status]
+        whole.row_status = [status for basis in bases for status in basis.row_status]
+        whole.valid = True
+        self.start_from(whole)
+
+    def named(self, columns: Mapping[str, slice]) -> Solver:
+        """Return the same program under other names, for what knows only a part of it.
+
+        Parameters
+        ----------
+        columns : mapping
+            First position and count of each family. [-]
+
+        Returns
+        -------
+        Solver
+            A view: what is changed in it is changed here. [-]
+        """
+        view = copy.copy(self)
+        view.columns = dict(columns)
+        return view
 
     def limit_iterations(self, most: int | None) -> None:
         """Limit the simplex iterations of the next solves; a solve that needs more ends with a limit.

@@ -25,6 +25,8 @@ from models.pieces import Cost, Curve, Declaration, Rows, Variable
 from models.ramping import RampResults
 from models.site import Site
 from models.situation import Situation
+from models.tank_header import on_headers
+from scheduler.blends import blend_rows
 
 START_TANGENTS = 12
 """Tangents per curve and interval in the first program; a few rounds of cuts add the rest."""
@@ -100,7 +102,8 @@ def formulate(site: Site, horizon: Horizon, situation: Situation) -> Formulation
     contract = site.contract.declare(horizon, situation, site.meter)
     travelling, ramps = site.contract.declare_ramps(horizon, situation, site.meter, units.ramps)
     outputs = _output_costs(site, horizon, situation, units)
-    declaration = Declaration.merged((units, contract, outputs, travelling))
+    mixtures = Declaration(rows=blend_rows(units, len(horizon)))
+    declaration = Declaration.merged((on_headers(units, horizon), contract, outputs, travelling, mixtures))
     formulation = Formulation(
         site,
         horizon,
@@ -232,7 +235,7 @@ def cost_vector(records: Declaration, columns: Mapping[str, slice], count: int) 
 
 
 def balance_constants(records: Declaration, horizon: Horizon) -> dict[str, Array]:
-    """Return the constant part of every commodity's balance: fixed flows and what stocks start with.
+    """Return the constant part of every bus's balance: fixed flows and what stocks start with.
 
     Parameters
     ----------
@@ -244,10 +247,11 @@ def balance_constants(records: Declaration, horizon: Horizon) -> dict[str, Array
     Returns
     -------
     dict
-        Constants by commodity, in order of first use. Each shape (n,). [commodity unit]
+        Constants by commodity, and by the buses of single tanks that share one, in order of first use. Each
+        shape (n,). [commodity unit]
     """
     names = dict.fromkeys(
-        [flow.commodity for flow in records.flows] + [stock.commodity for stock in records.stocks]
+        [flow.commodity for flow in records.flows] + [stock.closes for stock in records.stocks]
     )
     constants = {name: np.zeros(len(horizon)) for name in names}
     places = {v.key: v.intervals for v in records.variables}
@@ -258,7 +262,7 @@ def balance_constants(records: Declaration, horizon: Horizon) -> dict[str, Array
             raise ValueError(f"the flow of {flow.variable} on {flow.commodity} needs an interval variable")
         np.add.at(constants[flow.commodity], at, np.broadcast_to(flow.constant, len(at)))
     for stock in records.stocks:
-        constants[stock.commodity][0] += stock.initial / horizon.hours[0]
+        constants[stock.closes][0] += stock.initial / horizon.hours[0]
     return constants
 
 
@@ -435,15 +439,17 @@ class _Writer:
         per_hour = (1.0 / hours).tolist()
         for stock in self.records.stocks:
             level = self.columns[stock.key]
-            into_c, into_v = coefficients[stock.commodity], columns[stock.commodity]
+            into_c, into_v = coefficients[stock.closes], columns[stock.closes]
             for t in range(n):
                 into_c[t].append(-per_hour[t])
                 into_v[t].append(level[t])
                 if t:
                     into_c[t].append(per_hour[t])
                     into_v[t].append(level[t - 1])
+        own = {stock.bus for stock in self.records.stocks if stock.bus}
         for name in names:
-            if self.elastic:
+            # What is missing or too much is told of the commodity, not of each tank that shares it.
+            if self.elastic and name not in own:
                 unit = self.commodities[name].unit
                 self.slack(
                     f"balance_{name}_deficit",

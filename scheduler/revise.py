@@ -38,7 +38,7 @@ def same_matrix(old: Formulation, new: Formulation) -> bool:
     return (
         _same_list(a.variables, b.variables, _same_variable)
         and _same_list(a.rows, b.rows, _same_rows)
-        and [(s.key, s.commodity) for s in a.stocks] == [(s.key, s.commodity) for s in b.stocks]
+        and [(s.key, s.closes) for s in a.stocks] == [(s.key, s.closes) for s in b.stocks]
         and [(c.key, c.variable) for c in a.costs] == [(c.key, c.variable) for c in b.costs]
         and [astuple(rule) for rule in a.exclusives] == [astuple(rule) for rule in b.exclusives]
         and _same_domains(old, new)

@@ -271,8 +271,18 @@ def _on_grid(moves: Moves, horizon: Horizon, t: int) -> bool:
 
 def _given_change(moves: Moves, variable: Variable, t: int) -> bool:
     """Tell whether a given load differs from the one before it."""
-    before = _before(moves, variable) if t == 0 else float(variable.lower[t - 1])
-    return abs(float(variable.lower[t]) - before) > GIVEN_TOLERANCE * moves.grain
+    load = float(variable.lower[t])
+    before = _held(moves, load) if t == 0 else float(variable.lower[t - 1])
+    return abs(load - before) > GIVEN_TOLERANCE * moves.grain
+
+
+def _held(moves: Moves, load: float) -> float:
+    """Return the value before the horizon, on its step if that is nearer to a first value.
+
+    A reading is never quite on its step: neither going to the step nor staying at the reading is a change.
+    """
+    before = float(moves.before or 0.0)
+    return min((before, moves.nearest(before)), key=lambda value: abs(value - load))
 
 
 def _left_to_decide(windows: Iterable[Window], made: Sequence[int]) -> Iterator[Window]:
@@ -454,7 +464,7 @@ def broken_moves(formulation: Formulation, values: Mapping[str, Array]) -> tuple
             found.extend(_broken_taps(moves, load, unit))
         if not _is_limited(moves):
             continue
-        before = np.nan if moves.before is None else moves.before
+        before = np.nan if moves.before is None else _held(moves, float(load[0]))
         moved = moves.counted[:plan] & (np.abs(np.diff(load, prepend=before)) > 1e-5)
         changes = {int(t): 0 for t in np.flatnonzero(moved)}
         for times, allowed in _windows(moves, changes, horizon):

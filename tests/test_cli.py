@@ -105,6 +105,7 @@ LISTED = (
     "sheet.pdf",
     "sheet.html",
     *HANDOFFS,
+    "inputs.zip",
 )
 PLAN_NAMES = set(LISTED)
 
@@ -428,6 +429,27 @@ def test_replan_tells_loads_reasons_and_money(planned: tuple[Path, Path, Result]
     assert noon["earlier_load_ka"] == table(out)[12]["room_load_ka"]
     assert float(noon["new_load_ka"]) <= 8.0
     assert "2026-06-08T10:00+02:00" not in differences
+
+
+def test_replan_freezes_as_long_as_it_is_told(planned: tuple[Path, Path, Result], tmp_path: Path) -> None:
+    """At ten the prices turn over: with 180 minutes frozen three hours stay as they were, the rest moves."""
+    _, out, _ = planned
+    turned = "start,minutes,price_per_mwh\n" + "".join(
+        f"2026-06-08T{hour:02d}:00,60,{130 - price}.5\n" for hour, price in enumerate(PRICE)
+    )
+    site = lay(tmp_path, {"now.csv": level_before(out, 10), "turned.csv": turned})
+    loads = {}
+    for minutes in ("30", "180"):
+        result = run(
+            "replan", site, "--earlier", out, "--from", "2026-06-08T10:00", "--stocks", tmp_path / "now.csv",
+            "--prices", tmp_path / "turned.csv", "--freeze", minutes, "--out", tmp_path / minutes,
+        )  # fmt: skip
+        assert result.exit_code == 0, result.output
+        loads[minutes] = [row["room_load_ka"] for row in table(tmp_path / minutes)]
+    running = [row["room_load_ka"] for row in table(out)[10:]]
+    assert loads["180"][:3] == running[:3]
+    assert loads["30"][1:3] != running[1:3]
+    assert loads["180"][3:] != running[3:]
 
 
 def test_replan_holds_locked_hours(planned: tuple[Path, Path, Result], tmp_path: Path) -> None:

@@ -126,8 +126,8 @@ def power_of(load: float) -> float:
     return 150 * (2.4 + 0.12 * load / 2.5) * load / 1000.0
 
 
-def two_hours(up: float, down: float, prices: Array = PRICES) -> Plan:
-    """Return a plan that was nominated at a flat load and may move it at a surcharge."""
+def two_hours(up: float, down: float, prices: Array = PRICES, most_mw: float | None = None) -> Plan:
+    """Return a plan that was nominated at a flat load and may move it at a surcharge, or within a limit."""
     horizon = intervals(2)
     made = 2 * NOMINATED_KA * T_PER_KA
     case = plain_case(
@@ -137,7 +137,7 @@ def two_hours(up: float, down: float, prices: Array = PRICES) -> Plan:
             ProductStore("store", "chlorine", 0.0, 100.0, end_min_t=50.0),
         ),
         prices,
-        components=(Imbalance("imbalance", up, down),),
+        components=(Imbalance("imbalance", up, down, most_mw=most_mw),),
         stocks={"store": 50.0},
     )
     flat = Series("nomination", horizon.starts_min, horizon.lengths_min, np.full(2, power_of(NOMINATED_KA)))
@@ -190,3 +190,17 @@ def test_the_bill_shows_the_surcharge_of_the_plan() -> None:
     lines = [line for line in plan.audit.bill if line.component == "imbalance"]
     assert sum(line.amount for line in lines) == pytest.approx(plan.audit.costs["other"], rel=1e-9)
     assert all(line.amount > 0 for line in lines)
+
+
+def test_a_limit_on_deviations_binds_where_the_load_rises() -> None:
+    """For nothing the load moves until a limit; 0.5 MW more in the cheap hour binds before 0.5 MW less.
+
+    What one hour makes less the other makes more, and the curve is steeper there.
+    """
+    plan = two_hours(0.0, 0.0, most_mw=0.5)
+    dear, cheap = plan.audit.values["meter_import"] - power_of(NOMINATED_KA)
+    assert plan.status is Status.PLAN
+    assert cheap == pytest.approx(0.5, abs=5e-4)  # within the gap
+    assert -0.5 < dear < -0.4
+    with pytest.raises(InvalidValues, match=r"'most_mw' must be at least 0"):
+        Imbalance("imbalance", 1.0, 1.0, most_mw=-1.0)

@@ -38,6 +38,7 @@ from tests import (
     test_limits_bind,
     test_loaded_wagons,
     test_notice,
+    test_quality,
     test_reactive,
     test_report_summary,
     test_taps,
@@ -123,6 +124,13 @@ def test_rule_02_the_yield_is_that_of_the_plan_and_tail_gas_needs_a_home() -> No
         homeless.plan()
 
 
+def test_rule_02_hydrogen_rises_as_the_load_falls() -> None:
+    """A circuit's own limit, and what liquefaction bears from all of them together, hold the load up."""
+    test_quality.test_hydrogen_at_half_load_is_twice_that_at_full_load()
+    test_quality.test_a_circuits_own_hydrogen_limit_is_a_least_load()
+    test_quality.test_tail_gas_holds_the_load_up_at_the_yield_in_use()
+
+
 def test_rule_03_downstream_sets_the_floor() -> None:
     """Compressors recycle below surge and draw the same; liquefier and customer have a least flow."""
     binds("surge floor", "liquefier min", "vaporiser max")
@@ -138,6 +146,12 @@ def test_rule_04_bypass_by_construction() -> None:
     """Mercury cells are jumpered one by one; of a bipolar electrolyser the whole is off, or nothing."""
     test_circuit.test_an_element_of_a_bipolar_electrolyser_cannot_be_bypassed()
     test_circuit.test_jumpered_cells_make_nothing()
+
+
+def test_rule_04_electrolysers_in_parallel_share_unequally() -> None:
+    """60 mV between old and new at k = 0.105 part them by 0.6 kA/m2; the limit binds on the newest."""
+    test_quality.test_sixty_millivolts_between_two_electrolysers_cost_range_at_both_ends()
+    test_quality.test_the_limit_binds_on_the_newest_in_a_plan()
 
 
 def test_rule_05_rectifiers_limit_current_volts_and_units() -> None:
@@ -199,6 +213,12 @@ def test_rule_07_membranes_do_not_stay_at_low_load() -> None:
     assert free.audit.cost < plan.audit.cost
 
 
+def test_rule_07_chloride_in_caustic_goes_as_one_over_the_density() -> None:
+    """A limit on it holds the load up."""
+    test_quality.test_chloride_goes_as_one_over_the_density()
+    test_quality.test_chloride_in_the_caustic_holds_the_load_up()
+
+
 def test_rule_08_production_is_affine_in_the_load() -> None:
     """Chlorine is c (CE0 j - jL) in plan and audit alike; hydrogen has an efficiency of its own, 99.5 %."""
     circuit = room(efficiency=CurrentEfficiency(0.97, 0.04, 0.995))
@@ -235,6 +255,29 @@ def test_rule_10_evaporator_keeps_its_minimum_and_a_tank_buffers_it() -> None:
     assert held.audit.values["room_load"] == pytest.approx([6.0, 4.0], abs=1e-3)
     assert moved.audit.values["room_load"] == pytest.approx([9.0, 1.0], abs=1e-3)
     assert np.all(moved.audit.values["evaporator_rate"] >= 4.0 * ALKALI_PER_KA - 1e-6)
+
+
+@pytest.mark.parametrize(("own_percent", "saleable"), [(1.0, 1.11), (2.0, 1.10)])
+def test_rule_10_own_use_and_hypochlorite_leave_caustic_to_sell(own_percent: float, saleable: float) -> None:
+    """Of 1.128 t NaOH per t Cl2 the works uses 1 to 2 %, and hypochlorite its own: 1.09 to 1.11 t/t are left.
+
+    At 5 kA for two hours, with 0.5 % of the chlorine made into hypochlorite at 3 % excess.
+    """
+    to_bleach = 0.005 * 5.0 * C
+    bleach = HypochloriteUnit("bleach", 9.0 * C, "naoh_50", 3.0)
+    units = (
+        room(),
+        customer(5.0 * 0.995),
+        bleach,
+        OwnUse("own", "naoh_50", rate_per_h=own_percent / 100.0 * 5.0 * ALKALI_PER_KA),
+        OwnUse("bleach_out", "hypochlorite", rate_per_h=to_bleach),
+    )
+    plan = planned(Small(units))
+    sold = -plan.audit.flows["naoh_50_out", "naoh_50"]
+    made = plan.audit.flows["room", "chlorine"]
+    expected = 2 * 39.997 / 70.906 * (1.0 - own_percent / 100.0 - 0.005 * 1.03)
+    assert sold / made == pytest.approx([expected] * 2, rel=1e-3)
+    assert expected == pytest.approx(saleable, abs=0.01)
 
 
 @pytest.mark.parametrize(("price", "first"), [(20.0, "mercury"), (100.0, "membrane")])

@@ -107,9 +107,9 @@ def random_setpoints(rng: np.random.Generator, declaration: Declaration) -> dict
 def test_the_demo_site_holds_most_kinds(demo: Inputs) -> None:
     """The demo site has units of nearly every kind, so the next test is about all of them."""
     held = {unit.kind for unit in demo.site.units}
-    # A cover requirement declares rows on others' variables and no flow of its own; the bar of reactive power
-    # is simulated by laws that its plan only bounds (tests/test_reactive.py).
-    assert set(UNIT_KINDS) - held <= {"trip_cover", "filter_bank"}
+    # A cover requirement and a limit on quality declare rows on others' variables, no flow of their own;
+    # the bar of reactive power is simulated by laws that its plan only bounds (tests/test_reactive.py).
+    assert set(UNIT_KINDS) - held <= {"trip_cover", "filter_bank", "quality_limit"}
 
 
 @PLANS

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from models.contract.component import Contract, Profile
 from models.contract.demand import DemandCharge
 from models.horizon import Array, Horizon, Series
-from models.situation import Availability, Situation
+from models.situation import Situation
 from models.trade import OwnUse
 from scheduler.audit import audit
 from scheduler.result import Plan, Status
@@ -39,9 +39,9 @@ def power_of(load: Array | float) -> Array:
 
 
 def two_rooms(demand: DemandCharge | None, **situation: object) -> Case:
-    """Return two rooms that share 20 kA for two hours; the slow one may have 8 kA at most in the second."""
+    """Return two rooms that share 20 kA for two hours; the slow one is given 8 kA in the second."""
     horizon = intervals(2)
-    limit = Availability("slow", "load_max_ka", 8.0, horizon.start_min + 60, horizon.end_min)
+    given = Series("slow", horizon.starts_min[1:], horizon.lengths_min[1:], np.array([8.0]))
     return plain_case(
         (
             plain_circuit("slow", ramp_ka_per_min=SLOW, ramp_minutes=30.0),
@@ -51,7 +51,7 @@ def two_rooms(demand: DemandCharge | None, **situation: object) -> Case:
         np.full(2, PRICE),
         horizon,
         () if demand is None else (demand,),
-        availability=(limit,),
+        locks={"slow": given},
         **situation,
     )
 

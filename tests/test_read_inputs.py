@@ -336,7 +336,7 @@ def test_digests_are_sha256_of_the_bytes(tmp_path: Path) -> None:
     digests = read(site).digests
 
     assert set(digests) == {
-        f"site:{site}",
+        f"site:{site.name}",
         *(f"{name.removesuffix('.csv')}:{name}" for name in FILES if name.endswith(".csv")),
     }
     changed = read_inputs(site, DAY, overrides={"peaks": ()}).digests

@@ -214,13 +214,38 @@ def test_the_page_fits_100_columns(plan: Plan) -> None:
 
 
 def test_the_page_fits_a_screen() -> None:
-    """A plan of usual size takes at most 45 lines; a crowded one points to plan.json for the rest."""
+    """A plan of usual size takes at most 45 lines; a crowded one points to the page for the rest."""
     assert len(summary_text(small_plan()).splitlines()) <= 45
     assert len(summary_text(crowded_plan()).splitlines()) <= 60
     text = flat(crowded_plan())
-    assert "and 3 more violations: see plan.json" in text
-    assert "and 3 more missed duties: see plan.json" in text
-    assert "and 4 more stocks: see plan.json" in text
+    assert "and 3 more violations: see page.html" in text
+    assert "and 3 more missed duties: see page.html" in text
+
+
+def test_no_stock_that_matters_is_cut() -> None:
+    """Of ten stocks each has its row; of 16 the one at its limit has, those far from theirs are named."""
+    stocks = crowded_plan().declaration.stocks
+    starts = tuple({stock.key[:20] for stock in stocks})
+    assert len(stocks) == 10
+    assert sum(line.startswith(starts) for line in summary_text(crowded_plan()).splitlines()) == 10
+    plan = small_plan()
+    (stock,) = plan.declaration.stocks
+    level = plan.audit.values[stock.key]
+    keys = [f"tank_{i:02d}_level" for i in range(16)]
+    stocks = tuple(replace(stock, key=key) for key in keys)
+    values = {**plan.audit.values, **dict.fromkeys(keys, level)}
+    values["tank_15_level"] = np.full(len(level), 560.0)
+    many = replace(
+        plan,
+        declaration=replace(plan.declaration, stocks=stocks),
+        audit=replace(plan.audit, values=values),
+    )
+    lines = summary_text(many).splitlines()
+    assert sum(line.startswith("tank_") for line in lines) == 12
+    assert any(line.startswith("tank_15_level") for line in lines)
+    assert "in page.html under Stocks: tank_11_level, tank_12_level, tank_13_level, tank_14_level" in flat(
+        many
+    )
 
 
 def test_names_cannot_steer_the_terminal() -> None:

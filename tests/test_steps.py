@@ -431,15 +431,20 @@ def test_locked_loads_that_break_a_step_and_a_limit_on_changes_are_judged_not_re
 
 
 def test_a_circuit_that_starts_at_the_beginning_may_jump_as_it_may_later() -> None:
-    """After an outage that ends with the horizon, the start is switching: neither a ramp nor a change."""
+    """After an outage that ends with the horizon, the start is switching: neither a ramp nor a change.
+
+    No change is allowed on the day, and at 4 kA an hour a change would get from 0 to 4 kA at most.
+    """
     works = replace(
         WORKS["ramp from before"],
-        rules=(Rules(1.0, changes_per_day=4, ramp_ka_per_h=4.0),),
+        rules=(Rules(1.0, changes_per_day=0, ramp_ka_per_h=4.0),),
     )
-    expected, _ = works.least_cost()
     case = works.case()
     plan = replace(case, situation=replace(case.situation, loads_before={"room": 0.0})).plan()
-    assert plan.audit.cost == pytest.approx(expected, abs=GAP * plan.certificate.denominator)
+    assert not plan.audit.violations
+    load = plan.audit.values["room_load"]
+    assert load == pytest.approx(load[0])
+    assert load[0] >= 5.0
 
 
 def test_a_first_change_may_be_wider_than_the_range() -> None:
@@ -581,19 +586,19 @@ def test_missed_duties_of_the_plan_day_alone_are_kept_on_steps() -> None:
 
 
 def test_a_plan_day_from_which_the_look_ahead_cannot_go_on_is_left() -> None:
-    """A limit of 6 kA after the plan day and 3 kA an hour: the last load is 9 kA at most, dear as that is."""
+    """A limit of 6 kA in the second hour after the plan day, 3 kA an hour: the last load is 12 kA at most."""
     horizon = horizon_of(6, plan=4)
-    limit = Availability("room", "load_max_ka", 6.0, horizon.start_min + 240, horizon.end_min)
+    limit = Availability("room", "load_max_ka", 6.0, horizon.start_min + 300, horizon.end_min)
     works = Works(
         (Rules(1.0, ramp_ka_per_h=3.0),),
         horizon,
         np.array([50.0, 50.0, 50.0, 5.0, 50.0, 50.0]),
-        use=1.5,
+        use=1.6,
         least=0.0,
         most=99.0,
         availability=(limit,),
     )
     plan = works.case().plan()
     assert plan.status is Status.PLAN
-    assert plan.audit.values["room_load"][3] == pytest.approx(9.0, abs=1e-6)
+    assert plan.audit.values["room_load"][3] == pytest.approx(12.0, abs=1e-6)
     kept(works, plan)

@@ -6,17 +6,21 @@ component; this one adds what buying more, or having bought too much, costs on t
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from models.checks import at_least, check
-from models.contract.component import BillLine, Component, Profile, component_kind, key_name
+from models.contract.component import BillLine, Component, Contract, Profile, component_kind, key_name
 from models.contract.index import index_of, series_of
+from models.contract.primitives import Headroom
 from models.contract.term import Fixed, Rate, Term
 from models.horizon import Array, Horizon, Mask
 from models.pieces import Cost, Declaration, Entry, Rows, Variable
 from models.situation import Situation
+
+NOMINATION = "nomination"
+"""Name of the profile with what was bought or nominated, where a component names no other. [MW]"""
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,12 +128,15 @@ class Imbalance(Component):
         nominated; 0 or more, so that no deviation earns money. [currency/MWh]
     nomination : str
         Name of the profile with the nomination; without one nothing is charged. [-]
+    most_mw : float, optional
+        Greatest deviation that a plan may have, 0 or more; any unless given. A bill does not look at it. [MW]
     """
 
     name: str
     up_per_mwh: float
     down_per_mwh: float
-    nomination: str = "nomination"
+    nomination: str = NOMINATION
+    most_mw: float | None = None
 
     def __post_init__(self) -> None:
         check(
@@ -137,17 +144,23 @@ class Imbalance(Component):
             name=key_name(),
             up_per_mwh=at_least(0, "currency/MWh"),
             down_per_mwh=at_least(0, "currency/MWh"),
+            most_mw=at_least(0, "MW"),
         )
 
     def terms(self, horizon: Horizon, situation: Situation) -> tuple[Term, ...]:
-        """Return the surcharge, if anything is nominated (see `Component.terms`)."""
+        """Return the surcharge and the limit, if anything is nominated (see `Component.terms`)."""
         series = situation.series.get(self.nomination)
         if series is None:
             return ()
         given, values = series.where_given(horizon)
         if not given.any():
             return ()
-        return (Deviation("deviation", values, given, self.up_per_mwh, self.down_per_mwh),)
+        surcharge = Deviation("deviation", values, given, self.up_per_mwh, self.down_per_mwh)
+        if self.most_mw is None:
+            return (surcharge,)
+        least, most = (np.where(given, values + side * self.most_mw, side * np.inf) for side in (-1.0, 1.0))
+        meaning = f"import within {self.most_mw:g} MW of the nomination"
+        return (surcharge, Headroom("held", least, most, 0.0, meaning))
 
     def bill(self, profile: Profile, situation: Situation) -> tuple[BillLine, ...]:
         """Return a line for more and one for less than nominated (see `Component.bill`)."""
@@ -210,7 +223,7 @@ class ImbalancePrices(Component):
     name: str
     short: str
     long: str | None = None
-    nomination: str = "nomination"
+    nomination: str = NOMINATION
     index: str = "day_ahead"
 
     def __post_init__(self) -> None:
@@ -284,3 +297,39 @@ class ImbalancePrices(Component):
                 )
             )
         return tuple(lines)
+
+
+def with_deviation(contract: Contract, deviation: Imbalance) -> Contract:
+    """Return a contract that settles deviations by one component, in place of its own ones.
+
+    Parameters
+    ----------
+    contract : Contract
+        The contract. [-]
+    deviation : Imbalance
+        The surcharges, and the limit if there is one. [-]
+
+    Returns
+    -------
+    Contract
+        The contract. [-]
+    """
+    others = tuple(c for c in contract.components if not isinstance(c, Imbalance | ImbalancePrices))
+    return replace(contract, components=(*others, deviation))
+
+
+def nominations(contract: Contract) -> tuple[str, ...]:
+    """Return the names of the profiles against which a contract settles deviations.
+
+    Parameters
+    ----------
+    contract : Contract
+        The contract. [-]
+
+    Returns
+    -------
+    tuple of str
+        Names, each once. [-]
+    """
+    parts = [part for part in contract.components if isinstance(part, Imbalance | ImbalancePrices)]
+    return tuple(dict.fromkeys(part.nomination for part in parts))

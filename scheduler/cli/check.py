@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from scheduler.cli.steps import FILE, given_files, read, role_options, told_as_input
+from scheduler.plain_text import plain
 
 
 @click.command()
@@ -38,8 +39,8 @@ def check(*, site: Path, day: dt.datetime | None, sequence: int | None, **files:
         for chosen in inputs.site.contract.choices(inputs.horizon, inputs.situation):
             formulate(inputs.site, inputs.horizon, with_cases(inputs.situation, chosen))
     for note in inputs.notes:
-        click.echo(f"note: {note}")
+        click.echo(plain(f"note: {note}"))
     click.echo(
-        f"{inputs.site.name}: {len(inputs.site.units)} units and orders, {len(inputs.horizon)} intervals "
-        f"from {inputs.horizon.local_starts[0].isoformat(timespec='minutes')}: no problem found"
+        f"{plain(inputs.site.name)}: {len(inputs.site.units)} units and orders, {len(inputs.horizon)} "
+        f"intervals from {inputs.horizon.local_starts[0].isoformat(timespec='minutes')}: no problem found"
     )

@@ -7,7 +7,11 @@ from pathlib import Path
 
 import click
 
-from scheduler.cli.steps import copy_folder, finish, options_for, read, ready, tell, values_of
+from scheduler.cli.making import make
+from scheduler.cli.steps import copy_folder, finish, kept_of, read, ready, tell, values_of
+
+SECONDS = 120.0
+"""Time for the search. [s]"""
 
 
 @click.command()
@@ -38,7 +42,7 @@ def demo(
 
     Exit codes: 0 done; 2 a folder exists or cannot be written; 4 a limit of the solver.
     """  # noqa: D301 - click takes the backspace as "do not wrap"
-    from scheduler.plan import make_plan
+    from scheduler.read.kept import Asked
 
     with as_file(files("tariffs_demo")) as folder:
         if copy_to is not None:
@@ -48,6 +52,7 @@ def demo(
         site = folder / "tight_day" / "site.toml" if tight else folder / "site.toml"
         inputs = read(site, None, {})
         ready(inputs, out, replace)
-        made = make_plan(inputs.site, inputs.horizon, inputs.situation, options_for(inputs, seconds=120.0))
-        values = values_of(made, 120.0) if valued else ()
-        ctx.exit(finish(made, inputs, out, replace, values=values))
+        asked = Asked("plan", inputs.horizon.days[0], SECONDS, values=valued)
+        made = make(asked, inputs, site)
+        values = values_of(made.plan, SECONDS) if valued else ()
+        ctx.exit(finish(made.plan, inputs, out, replace, values=values, kept=kept_of(asked, inputs)))

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from scheduler.cli.steps import FILE
+from scheduler.plain_text import plain
 
 
 @click.command("import-rate")
@@ -37,7 +38,7 @@ def import_rate(record: Path, out: Path, timezone: str) -> None:
 
     imported = import_record(record, out, timezone)
     for text in imported.left_out:
-        click.echo(f"NOT IN THE CONTRACT: {text}")
+        click.echo(plain(f"NOT IN THE CONTRACT: {text}"))
     for text in imported.doubts:
-        click.echo(f"verify: {text}")
+        click.echo(plain(f"verify: {text}"))
     click.echo(f"Written to {out}: {imported.toml.count('[[component]]')} components")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import sys
 from importlib.metadata import version
 from typing import Any
@@ -9,6 +10,7 @@ from typing import Any
 import click
 
 from scheduler.cli.after import after
+from scheduler.cli.again import again
 from scheduler.cli.backtest import backtest
 from scheduler.cli.bill import bill
 from scheduler.cli.calibrate import calibrate
@@ -21,12 +23,17 @@ from scheduler.cli.new import new
 from scheduler.cli.plan import plan
 from scheduler.cli.replan import replan
 from scheduler.cli.robustness import robustness
+from scheduler.cli.scenarios import scenarios
 from scheduler.cli.sheet import sheet
 from scheduler.cli.tariffs import tariffs
 from scheduler.cli.technologies import conversion, technologies
 from scheduler.cli.why import why
-from scheduler.errors import BrinewattError
+from scheduler.errors import BrinewattError, FolderError
+from scheduler.plain_text import plain
 from scheduler.read.problems import hint
+
+STOPPED = 130
+"""Exit code after Ctrl-C: 128 and the number of the signal, as shells have it."""
 
 
 class Group(click.Group):
@@ -48,6 +55,15 @@ class Group(click.Group):
         except BrinewattError as error:
             click.echo(f"Error: {error}", err=True)
             ctx.exit(error.exit_code)
+        except OSError as error:
+            # A reader of our words that went away is click's to tell.
+            if error.errno == errno.EPIPE:
+                raise
+            click.echo(f"Error: {plain(str(error))}: check rights and free space", err=True)
+            ctx.exit(FolderError.exit_code)
+        except KeyboardInterrupt:
+            click.echo("Stopped. What was not written yet is not there.", err=True)
+            ctx.exit(STOPPED)
 
 
 HELP = """Plan the hourly load of chlor-alkali cell rooms at the lowest power cost.
@@ -63,6 +79,7 @@ Plan the rest of a running day:       brinewatt replan my_site/site.toml --earli
 Judge loads of your own:              brinewatt sheet my_site/site.toml loads.csv ...
 Fit the models to your readings:      brinewatt calibrate my_site/site.toml readings.csv ...
 Look back at a planned day:           brinewatt after FOLDER --site my_site/site.toml ...
+Make a plan again from its folder:    brinewatt again FOLDER
 Put supply contracts side by side:    brinewatt tariffs my_site/study.toml
 Test planning on past prices:         brinewatt backtest my_site/site.toml --first-day ...
 What a tonne costs from each room:    brinewatt technologies my_site/site.toml
@@ -71,12 +88,13 @@ Bill a load under a contract:         brinewatt bill contract.toml profile.csv .
 Make a contract of a US rate:         brinewatt import-rate record.json ...
 How a plan holds on 200 other days:   brinewatt robustness my_site/site.toml --out FOLDER
 What each limit is worth on a day:    brinewatt limits my_site/site.toml
+Bid under uncertain prices:           brinewatt scenarios my_site/site.toml --scenarios FILE ...
 Ask why a load is where it is:        brinewatt why my_site/site.toml room_a 19:00
 
 brinewatt COMMAND --help says for each command what it does, when to use it, and an example.
 
 Exit codes: 0 done; 1 a bug; 2 wrong use or bad input; 3 a duty is missed or NOT A PLAN;
-4 a limit of the solver.
+4 a limit of the solver; 130 stopped with Ctrl-C.
 
 A plan is advice. Interlocks, permits, operating procedures, local codes and licensed practice
 come first.
@@ -102,6 +120,7 @@ main.add_command(replan)
 main.add_command(sheet)
 main.add_command(calibrate)
 main.add_command(after)
+main.add_command(again)
 main.add_command(tariffs)
 main.add_command(backtest)
 main.add_command(technologies)
@@ -110,6 +129,7 @@ main.add_command(bill)
 main.add_command(import_rate)
 main.add_command(robustness)
 main.add_command(limits)
+main.add_command(scenarios)
 main.add_command(why)
 
 if __name__ == "__main__":

@@ -7,17 +7,20 @@ from pathlib import Path
 
 import click
 
+from scheduler.cli.making import make
 from scheduler.cli.steps import (
     FILE,
     FOLDER,
+    asked_cleared,
+    cleared_options,
     finish,
     given_files,
-    options_for,
+    kept_of,
     read,
     ready,
     role_options,
-    told_as_input,
     values_of,
+    with_cleared,
 )
 
 CLOCK = ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M%z", "%Y-%m-%d %H:%M"]
@@ -39,6 +42,7 @@ CLOCK = ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M%z", "%Y-%m-%d %H:%M"]
     help="Start of the interval to plan from; stocks are those of that instant.",
 )
 @role_options
+@cleared_options
 @click.option(
     "--freeze", type=click.FloatRange(min=0), default=30.0, help="Minutes in which nothing changes."
 )
@@ -62,6 +66,10 @@ def replan(
     replace: bool,
     seconds: float,
     valued: bool,
+    cleared: Path | None,
+    tolerance: float | None,
+    up_per_mwh: float | None,
+    down_per_mwh: float | None,
     **files: tuple[Path, ...],
 ) -> None:
     """Plan what is left of a day again, from SITE and the plan that is running.
@@ -79,12 +87,10 @@ def replan(
     Exit codes: 0 done; 2 wrong use or bad input; 3 a duty is missed, or NOT A PLAN; 4 a limit of the
     solver.
     """  # noqa: D301 - click takes the backspace as "do not wrap"
-    from scheduler.given import pipelines_only
-    from scheduler.given import replan as again
+    from models.horizon import instant_of
     from scheduler.read.earlier import open_earlier
     from scheduler.read.inputs import clock_minute
-    from scheduler.report.difference import difference_csv, difference_text
-    from scheduler.report.files import write_text
+    from scheduler.read.kept import Asked
 
     running = open_earlier(earlier)
     chosen = given_files(files)
@@ -92,22 +98,19 @@ def replan(
     chosen.setdefault("stocks", [])
     minute = clock_minute(site, start)
     inputs = read(site, None, chosen, sequence, start, running.levels_at(minute))
+    inputs = with_cleared(inputs, cleared, tolerance, up_per_mwh, down_per_mwh)
     ready(inputs, out, replace)
-    delivered = running.delivered_t(minute)
-    if "orders" in chosen:
-        # Orders given now are what is still to load.
-        delivered = pipelines_only(inputs.site, delivered)
-    with told_as_input(site):
-        made = again(
-            inputs.site,
-            inputs.horizon,
-            inputs.situation,
-            running.loads(inputs.site),
-            freeze,
-            options_for(inputs, seconds),
-            delivered,
-            running.takes(inputs.site),
-        )
-    extra = {"difference.csv": lambda path: write_text(path, difference_csv(made))}
+    asked = Asked(
+        "replan",
+        inputs.horizon.days[0],
+        seconds,
+        sequence,
+        instant_of(minute),
+        freeze,
+        values=valued,
+        cleared=asked_cleared(cleared, tolerance, up_per_mwh, down_per_mwh),
+    )
+    made = make(asked, inputs, site, running)
     values = values_of(made.plan, seconds) if valued else ()
-    ctx.exit(finish(made.plan, inputs, out, replace, difference_text(made), extra, values))
+    kept = kept_of(asked, inputs, running)
+    ctx.exit(finish(made.plan, inputs, out, replace, made.more, made.extra, values, kept))

@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import replace as changed
 from pathlib import Path
 
 import click
 
+from scheduler.cli.making import make
 from scheduler.cli.steps import (
     FILE,
     FOLDER,
     finish,
     given_files,
-    options_for,
+    kept_of,
     read,
     ready,
     role_options,
-    told_as_input,
 )
 
 
@@ -54,17 +53,12 @@ def sheet(
     Exit codes: 0 done; 2 wrong use or bad input; 3 a duty is missed, or NOT A PLAN; 4 a limit of the
     solver.
     """  # noqa: D301 - click takes the backspace as "do not wrap"
-    from scheduler.given import judge
-    from scheduler.plan import make_plan
-    from scheduler.report.difference import judgement_text
+    from scheduler.read.kept import Asked
 
     chosen = given_files(files)
     chosen["locks"] = [sheet]
     inputs = read(site, day.date() if day else None, chosen)
     ready(inputs, out, replace)
-    options = options_for(inputs, seconds)
-    with told_as_input(site):
-        given = judge(inputs.site, inputs.horizon, inputs.situation, options)
-        free = changed(inputs.situation, locks={})
-        best = make_plan(inputs.site, inputs.horizon, free, changed(options, compare=False))
-    ctx.exit(finish(given, inputs, out, replace, judgement_text(given, best)))
+    asked = Asked("sheet", inputs.horizon.days[0], seconds)
+    made = make(asked, inputs, site)
+    ctx.exit(finish(made.plan, inputs, out, replace, made.more, kept=kept_of(asked, inputs)))

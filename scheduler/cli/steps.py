@@ -6,18 +6,23 @@ import datetime as dt
 import shutil
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import replace as changed
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from scheduler.errors import FolderError, InputError, Problem
-from scheduler.folder import check_before, publish
+from scheduler.errors import InputError, NoRunnableDay, Problem
+from scheduler.folder import check_before, publish, publish_copy
+from scheduler.plain_text import plain
 from scheduler.result import Plan, Status
 
 if TYPE_CHECKING:
+    from models.contract.imbalance import Imbalance
     from scheduler.plan import PlanOptions
+    from scheduler.read.earlier import Earlier
     from scheduler.read.inputs import Inputs
+    from scheduler.read.kept import Asked, Bought, Kept
     from scheduler.report.files import Writer
     from scheduler.values import LimitValue
 
@@ -123,6 +128,188 @@ def given_files(files: Mapping[str, Sequence[Path]]) -> dict[str, Path | Sequenc
     return given
 
 
+def cleared_options(command: Command) -> Command:
+    """Add the options for what was bought, and for what drawing more or less costs, to a command.
+
+    Parameters
+    ----------
+    command : callable
+        The command's function. [-]
+
+    Returns
+    -------
+    callable
+        The same with the options. [-]
+    """
+    for option in (
+        click.option("--cleared", type=FILE, help="What the auction cleared, or was nominated, in MWh."),
+        click.option(
+            "--tolerance",
+            type=click.FloatRange(min=0),
+            help="Hold the import within so many MW of what was cleared.",
+        ),
+    ):
+        command = option(command)  # type: ignore[type-var]
+    return surcharge_options(command)
+
+
+def surcharge_options(command: Command) -> Command:
+    """Add the options for what energy costs that was not bought, or not drawn, to a command.
+
+    Parameters
+    ----------
+    command : callable
+        The command's function. [-]
+
+    Returns
+    -------
+    callable
+        The same with the options. [-]
+    """
+    for name, words in (("--down-per-mwh", "less"), ("--up-per-mwh", "more")):
+        text = f"What a MWh drawn {words} than bought costs over its price; else as the contract says."
+        command = click.option(name, type=click.FloatRange(min=0), help=text)(command)  # type: ignore[type-var]
+    return command
+
+
+def deviation_of(up: float | None, down: float | None, tolerance: float | None = None) -> Imbalance | None:
+    """Return how deviations are settled by the options of a command.
+
+    Parameters
+    ----------
+    up, down : float, optional
+        Surcharges for drawing more and less than bought. [currency/MWh]
+    tolerance : float, optional
+        Greatest deviation. [MW]
+
+    Returns
+    -------
+    Imbalance or None
+        The component in place of the contract's; None if the options state nothing. [-]
+
+    Raises
+    ------
+    UsageError
+        If only one surcharge is given.
+    """
+    from models.contract.imbalance import Imbalance
+
+    if (up is None) != (down is None):
+        raise click.UsageError("give --up-per-mwh and --down-per-mwh together")
+    if up is None and tolerance is None:
+        return None
+    return Imbalance("deviation", up or 0.0, down or 0.0, most_mw=tolerance)
+
+
+def asked_cleared(
+    cleared: Path | None, tolerance: float | None, up: float | None, down: float | None
+) -> Bought | None:
+    """Return what was said of energy bought before; None if nothing was.
+
+    Parameters
+    ----------
+    cleared : Path, optional
+        Table of what was cleared. [-]
+    tolerance : float, optional
+        Greatest deviation. [MW]
+    up, down : float, optional
+        Surcharges for drawing more and less than bought. [currency/MWh]
+
+    Returns
+    -------
+    Bought or None
+        The same as one record, to be kept. [-]
+    """
+    from scheduler.read.kept import Bought
+
+    return None if cleared is None else Bought(cleared.name, tolerance, up, down)
+
+
+def with_cleared(
+    inputs: Inputs,
+    cleared: Path | None,
+    tolerance: float | None,
+    up: float | None,
+    down: float | None,
+    data: bytes | None = None,
+) -> Inputs:
+    """Return inputs in which what was cleared is nominated and deviations are settled.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        The inputs. [-]
+    cleared : Path, optional
+        Table of what was cleared. [-]
+    tolerance : float, optional
+        Greatest deviation. [MW]
+    up, down : float, optional
+        Surcharges for drawing more and less than bought. [currency/MWh]
+    data : bytes, optional
+        Content of the table where it was kept. [-]
+
+    Returns
+    -------
+    Inputs
+        The inputs. [-]
+
+    Raises
+    ------
+    UsageError
+        If options miss each other, or nobody says what a deviation costs.
+    """
+    from models.contract.imbalance import nominations, with_deviation
+    from scheduler.read.cleared import read_cleared
+
+    deviation = deviation_of(up, down, tolerance)
+    if cleared is None:
+        if deviation is not None:
+            raise click.UsageError("--tolerance, --up-per-mwh and --down-per-mwh belong to --cleared")
+        return inputs
+    contract = inputs.site.contract
+    if deviation is not None:
+        contract = with_deviation(contract, deviation)
+    names = nominations(contract)
+    if not names:
+        raise click.UsageError(
+            "the contract does not say what a deviation from --cleared costs: give --tolerance, or "
+            "--up-per-mwh and --down-per-mwh, or add a component 'imbalance' to it"
+        )
+    series, source = read_cleared(cleared, inputs, names[0], data)
+    known = {**inputs.situation.series, **dict.fromkeys(names, series)}
+    return changed(
+        inputs,
+        site=changed(inputs.site, contract=contract),
+        situation=changed(inputs.situation, series=known),
+        digests={**inputs.digests, f"{source.role}:{source.name}": source.digest},
+        files={**inputs.files, (source.role, source.name): source.data},
+    )
+
+
+def check_held(plan: Plan, bought: Bought | None) -> None:
+    """Refuse a plan that misses duties or breaks limits for the sake of what was bought.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+    bought : Bought, optional
+        What was bought before. [-]
+
+    Raises
+    ------
+    NoRunnableDay
+        If there is no plan that meets all duties with the import held.
+    """
+    if bought is None or bought.tolerance_mw is None or plan.status in (Status.PLAN, Status.SOLVER_LIMIT):
+        return
+    raise NoRunnableDay(
+        f"no plan keeps the import within {bought.tolerance_mw:g} MW of {bought.table} and meets all "
+        "duties within all limits: state what a deviation costs instead (--up-per-mwh, --down-per-mwh), or "
+        "a wider --tolerance; without --cleared the command says whether duties are missed for another reason"
+    )
+
+
 def read(
     site: Path,
     day: dt.date | None,
@@ -130,6 +317,7 @@ def read(
     sequence: int | None = None,
     start: dt.datetime | None = None,
     expected_stocks_t: Mapping[str, float] | None = None,
+    kept: Mapping[tuple[str, str], bytes] | None = None,
 ) -> Inputs:
     """Read the site and all its files.
 
@@ -147,6 +335,8 @@ def read(
         Where to start inside the day. [-]
     expected_stocks_t : mapping, optional
         Levels where no stocks file gives one. [t]
+    kept : mapping, optional
+        Content of files by role and name, read instead of the disk. [-]
 
     Returns
     -------
@@ -163,6 +353,7 @@ def read(
         sequence=sequence,
         start=start,
         expected_stocks_t=expected_stocks_t or {},
+        kept=kept,
     )
 
 
@@ -275,6 +466,7 @@ def finish(
     more: str = "",
     extra: Mapping[str, Writer] | None = None,
     values: Sequence[LimitValue] = (),
+    kept: Kept | None = None,
 ) -> int:
     """Publish a plan's folder, show its summary, return the exit code.
 
@@ -294,12 +486,15 @@ def finish(
         Further files by name. [-]
     values : sequence
         What limits are worth, for page, workbook and values.csv; empty if nobody asked. [-]
+    kept : Kept, optional
+        What the plan was made from, so that the folder can make it again. [-]
 
     Returns
     -------
     int
         Exit code. [-]
     """
+    from scheduler.read.kept import NAME
     from scheduler.report.files import EVERY_NAME, plan_files, write_text
     from scheduler.report.summary import summary_text
     from scheduler.report.values import values_csv
@@ -309,10 +504,35 @@ def finish(
     writers = {**plan_files(plan, inputs.digests, inputs.notes, more, values), **(extra or {})}
     if values:
         writers["values.csv"] = lambda path: write_text(path, values_csv(values, plan.horizon))
+    if kept is not None:
+        writers[NAME] = kept.write
     publish(target, writers, replace, older=EVERY_NAME)
     click.echo(summary_text(plan, inputs.notes) + more)
     click.echo(f"\nWritten to {target}: {', '.join(writers)}")
     return EXIT_OF[plan.status]
+
+
+def kept_of(asked: Asked, inputs: Inputs, running: Earlier | None = None) -> Kept:
+    """Return what a plan is made from, to be kept in its folder.
+
+    Parameters
+    ----------
+    asked : Asked
+        Command and options. [-]
+    inputs : Inputs
+        What was read. [-]
+    running : Earlier, optional
+        Table of the plan that is running. [-]
+
+    Returns
+    -------
+    Kept
+        Copies of all of it. [-]
+    """
+    from scheduler.read.kept import EARLIER, Kept
+
+    table = {} if running is None else {(EARLIER, running.path.name): running.data}
+    return Kept(asked, inputs.given, {**inputs.files, **table})
 
 
 def copy_folder(source: Path, target: Path) -> None:
@@ -328,13 +548,7 @@ def copy_folder(source: Path, target: Path) -> None:
     FolderError
         If the target exists or cannot be written.
     """
-    try:
-        shutil.copytree(source, target, ignore=NOT_COPIED)
-    except OSError as error:
-        raise FolderError(
-            f"{target}: the files cannot be copied there ({error.strerror or 'it exists already'}): "
-            "name a folder that does not exist yet"
-        ) from error
+    publish_copy(source, target, NOT_COPIED)
 
 
 def circuit_of(inputs: Inputs, name: str) -> str:
@@ -438,4 +652,4 @@ def tell(text: str) -> None:
     text : str
         What is being done. [-]
     """
-    click.echo(text, err=True)
+    click.echo(plain(text), err=True)

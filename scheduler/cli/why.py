@@ -18,6 +18,7 @@ from scheduler.cli.steps import (
     tell,
     told_as_input,
 )
+from scheduler.folder import check_new, publish_file
 
 HELP = """Say why a circuit has its load at a time, in words and money.
 
@@ -75,7 +76,6 @@ def why(
 ) -> None:
     """Say why a circuit has its load at a time (see `HELP`)."""
     from scheduler.explain import Explainer
-    from scheduler.report.files import write_text
     from scheduler.report.values import values_csv, values_text, why_text
 
     if every == (circuit is not None):
@@ -84,6 +84,8 @@ def why(
         raise click.UsageError(f"name the TIME at which to explain {circuit}, for example 19:00")
     if table is not None and not every:
         raise click.UsageError("--csv goes with --all")
+    if table is not None:
+        check_new(table)
     inputs = read(site, day.date() if day else None, given_files(files), sequence)
     currency = inputs.site.contract.currency
     name = "" if circuit is None else circuit_of(inputs, circuit)
@@ -98,7 +100,7 @@ def why(
     if every:
         values = explainer.values()
         if table is not None:
-            write_text(table, values_csv(values, inputs.horizon))
+            publish_file(table, values_csv(values, inputs.horizon))
         click.echo(values_text(values, inputs.horizon, currency))
         return
     click.echo(why_text(explainer.why(name, interval, shown), inputs.horizon, currency, more))

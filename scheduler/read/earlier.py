@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
+import io
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -35,6 +36,8 @@ class Earlier:
     ----------
     path : Path
         The table. [-]
+    data : bytes
+        Its content. [-]
     starts_min, lengths_min : ndarray
         Its intervals. Each shape (n,). [min]
     columns : mapping
@@ -42,6 +45,7 @@ class Earlier:
     """
 
     path: Path
+    data: bytes
     starts_min: Integers
     lengths_min: Integers
     columns: Mapping[str, Array]
@@ -174,17 +178,45 @@ def open_earlier(folder: Path) -> Earlier:
     """
     path = folder / TABLE
     try:
-        with path.open(encoding="utf-8", newline="") as file:
-            rows = list(csv.DictReader(file))
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        reason = getattr(error, "strerror", None) or error
+        data = path.read_bytes()
+    except OSError as error:
         raise InputError(
-            (Problem(str(path), "", f"cannot be read ({reason}): name the folder of a plan"),)
+            (Problem(str(path), "", f"cannot be read ({error.strerror}): name the folder of a plan"),)
+        ) from error
+    return earlier_of(path, data)
+
+
+def earlier_of(path: Path, data: bytes) -> Earlier:
+    """Read the table of an earlier plan from its bytes.
+
+    Parameters
+    ----------
+    path : Path
+        Where it came from, for messages. [-]
+    data : bytes
+        The table. [-]
+
+    Returns
+    -------
+    Earlier
+        The table. [-]
+
+    Raises
+    ------
+    InputError
+        If it is damaged.
+    """
+    try:
+        rows = list(csv.DictReader(io.StringIO(data.decode("utf-8"), newline="")))
+    except (UnicodeDecodeError, csv.Error) as error:
+        raise InputError(
+            (Problem(str(path), "", f"cannot be read ({error}): name the folder of a plan"),)
         ) from error
     try:
         names = [name for name in (rows[0] if rows else {}) if name.endswith((LOAD, LEVEL, *DELIVERIES))]
         return Earlier(
             path,
+            data,
             np.array([minute_of(dt.datetime.fromisoformat(row["start"])) for row in rows], dtype=np.int64),
             np.array([int(row["minutes"]) for row in rows], dtype=np.int64),
             {name: np.array([float(row[name]) for row in rows]) for name in names},

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
 from typing import Final
@@ -59,11 +59,17 @@ class Inputs:
     actual_loads : mapping
         Actual load of past weeks by circuit; empty if no file was named. [kA]
     digests : mapping
-        SHA-256 of every file, by 'role:name'. [-]
+        SHA-256 of every file, by 'role:name'; the name is that in `files`. [-]
     notes : tuple of str
         What was read but is not used, or is used with a reserve. [-]
     costs : CostTables
         Prices, rooms, hypothetical rooms and the conversion; empty where the site states none. [-]
+    files : mapping
+        Content of every file by role and name, the site file first. A file that the site file names is
+        called as there; the others go without their folder, so that outputs do not hang on where they lay.
+        [-]
+    given : mapping
+        Names, as in `files`, of files given in place of those the site file names, by role. [-]
     """
 
     site: Site
@@ -73,6 +79,8 @@ class Inputs:
     digests: Mapping[str, str]
     notes: tuple[str, ...] = ()
     costs: CostTables = NOTHING
+    files: Mapping[tuple[str, str], bytes] = field(default_factory=dict)
+    given: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 def read_inputs(
@@ -84,6 +92,7 @@ def read_inputs(
     now: dt.datetime | None = None,
     start: dt.datetime | None = None,
     expected_stocks_t: Mapping[str, float] = MappingProxyType({}),
+    kept: Mapping[tuple[str, str], bytes] | None = None,
 ) -> Inputs:
     """Read the site file and every file it names.
 
@@ -106,6 +115,8 @@ def read_inputs(
         those of that instant. [-]
     expected_stocks_t : mapping
         Levels to take where no stocks file gives one, by stock. [t]
+    kept : mapping, optional
+        Content of files by role and name, read instead of the disk (see `Inputs.files`). [-]
 
     Returns
     -------
@@ -125,11 +136,12 @@ def read_inputs(
         near = close_match(unknown[0], known)
         raise ValueError(f"no such role of a file: {', '.join(unknown)} (known: {', '.join(known)}){near}")
     problems = Problems()
-    source = load("site", str(site_path), Path(), problems)
+    source = _opened("site", str(site_path), Path(), problems, kept)
     toml = read_toml(source, problems) if source is not None else None
     if source is None or toml is None:
         raise InputError(problems.listed())
-    reader = _Reader(toml, site_path.parent, overrides, problems, [source])
+    reader = _Reader(toml, site_path.parent, overrides, problems, kept)
+    reader.take(source, True)
     return reader.read(day, sequence, now or dt.datetime.now(dt.UTC), start, expected_stocks_t)
 
 
@@ -186,13 +198,36 @@ def zone_of(site_path: Path) -> ZoneInfo:
     return site.zone or ZoneInfo("UTC")
 
 
+def _opened(
+    role: str, name: str, folder: Path, problems: Problems, kept: Mapping[tuple[str, str], bytes] | None
+) -> Source | None:
+    if kept is None:
+        return load(role, name, folder, problems)
+    data = kept.get((role, name))
+    if data is None:
+        problems.add(name, "", f"the {role} file is not among those kept")
+        return None
+    return Source(role, name, data)
+
+
 @dataclass(frozen=True)
 class _Reader:
     toml: Toml
     folder: Path
     overrides: Mapping[str, Path | Sequence[Path]]
     problems: Problems
-    sources: list[Source]
+    kept: Mapping[tuple[str, str], bytes] | None
+    sources: dict[tuple[str, str], Source] = field(default_factory=dict)
+
+    def take(self, source: Source, named_by_user: bool) -> None:
+        """Note a file that was read, under a name of its own among those of its role."""
+        # A file read from what was kept has been named so before.
+        path = Path(source.name)
+        name = path.name if named_by_user and self.kept is None else source.name
+        number = 2
+        while (source.role, name) in self.sources:
+            name, number = f"{path.stem} ({number}){path.suffix}", number + 1
+        self.sources[source.role, name] = source
 
     def read(
         self,
@@ -266,8 +301,27 @@ class _Reader:
             state=state.state,
             announced_t_per_h=takes,
         )
-        digests = {f"{source.role}:{source.name}": source.digest for source in self.sources}
-        return Inputs(works, situation, horizon, loads, digests, tuple(context.notes), costs)
+        return Inputs(
+            works,
+            situation,
+            horizon,
+            loads,
+            {f"{role}:{name}": source.digest for (role, name), source in self.sources.items()},
+            tuple(self._without_folders(note) for note in context.notes),
+            costs,
+            {key: source.data for key, source in self.sources.items()},
+            {role: tuple(name for of, name in self.sources if of == role) for role in self.overrides},
+        )
+
+    def _without_folders(self, note: str) -> str:
+        """Return a note with files named as in outputs, wherever they lay."""
+        for (_, name), source in self.sources.items():
+            if source.name != name:
+                note = note.replace(source.name, name)
+        return note
+
+    def _open(self, role: str, name: str, folder: Path) -> Source | None:
+        return _opened(role, name, folder, self.problems, self.kept)
 
     def _costs(self, site: SiteFile) -> CostTables:
         tables = read_cost_tables(self.toml, site.units, site.complete, self.problems)
@@ -276,11 +330,11 @@ class _Reader:
             return tables
         if not isinstance(chosen, Path):
             raise ValueError("the role 'rooms' takes one file")
-        source = load(ROOMS, str(chosen), Path(), self.problems)
+        source = self._open(ROOMS, str(chosen), Path())
         toml = read_toml(source, self.problems) if source is not None else None
         if source is None or toml is None:
             return tables
-        self.sources.append(source)
+        self.take(source, True)
         return read_rooms_file(toml, tables, site.units, site.complete, self.problems)
 
     def _contract(self, site: SiteFile, horizon: Horizon | None) -> ContractRead:
@@ -296,9 +350,9 @@ class _Reader:
         if chosen is not None:
             if not isinstance(chosen, Path):
                 raise ValueError("the role 'contract' takes one file")
-            source = load(CONTRACT, str(chosen), Path(), self.problems)
+            source = self._open(CONTRACT, str(chosen), Path())
         elif isinstance(named, str):
-            source = load(CONTRACT, named, self.folder, self.problems)
+            source = self._open(CONTRACT, named, self.folder)
         elif named is not None:
             self.problems.add(
                 site.file,
@@ -316,7 +370,7 @@ class _Reader:
             return none
         if source is None:
             return none
-        self.sources.append(source)
+        self.take(source, chosen is not None)
         toml = read_toml(source, self.problems)
         if toml is None:
             return none
@@ -338,12 +392,12 @@ class _Reader:
             if name in names[:position]:
                 self.problems.add(name, "", f"the {role} file is named twice; name it once")
                 continue
-            source = load(role, name, folder, self.problems)
+            source = self._open(role, name, folder)
             if source is None:
                 all_read = False
             else:
                 found.append(source)
-        self.sources.extend(found)
+                self.take(source, chosen is not None)
         return _Files(tuple(found), all_read)
 
     def _series(

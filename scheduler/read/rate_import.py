@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from scheduler.errors import FolderError, InputError
+from scheduler.errors import InputError
+from scheduler.folder import publish_file
 from scheduler.read.files import Source, load
 from scheduler.read.problems import Problems
 from scheduler.read.rate_record import ImportedRate, read_rate_record
@@ -50,11 +51,5 @@ def import_record(record: Path, out: Path, timezone: str) -> ImportedRate:
         zone_of(timezone, toml.place(), problems)
         read_contract(toml.place(), toml.values, None, None, problems)
     problems.raise_if_any()
-    try:
-        with out.open("x", encoding="utf-8") as stream:
-            stream.write(imported.toml)
-    except OSError as error:
-        raise FolderError(
-            f"{out}: cannot be written ({error.strerror or error}): name a file that does not exist yet"
-        ) from error
+    publish_file(out, imported.toml)
     return imported

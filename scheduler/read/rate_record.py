@@ -122,6 +122,9 @@ def read_rate_record(source: Source, problems: Problems, timezone: str | None = 
         return None
     try:
         record = json.loads(text)
+    except RecursionError:
+        problems.add(source.name, "", "the file cannot be read as JSON: lists are nested too deeply")
+        return None
     except ValueError as error:
         problems.add(source.name, "", f"the file cannot be read as JSON: {error}")
         return None

@@ -677,6 +677,11 @@ def _piece(
             names[name] = place.where(("name",))
     values = {key: value for key, value in table.items() if key != "kind"}
     record = build(cls, values, place, problems, also_known=("kind",))
+    if record is not None and not isinstance(name, str):
+        # A time or a date without quotes is taken as text where people write text; a name is no such place.
+        text = f"'name' must be a text in quotes (got {name})"
+        problems.add(place.toml.file, place.where(("name",)), text)
+        fine = False
     return record if fine else None
 
 

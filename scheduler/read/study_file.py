@@ -16,6 +16,7 @@ from models.checks import at_least, check
 from models.horizon import Horizon, day_start_minute
 from models.order import Lot
 from scheduler.errors import InputError
+from scheduler.plain_text import plain
 from scheduler.read.files import load
 from scheduler.read.inputs import Inputs, read_inputs
 from scheduler.read.problems import Problems
@@ -161,6 +162,8 @@ def read_study(path: Path) -> StudyInputs:
         raise InputError(problems.listed())
     own = {key: value for key, value in toml.values.items() if key not in ("site", "contract", "prices")}
     head = build(StudyHead, own, toml.place(), problems, also_known=("site", "contract", "prices"))
+    if head is not None:
+        _check_name(head.name, toml.file, toml.place().where(("name",)), problems)
     sites = _entries(SiteEntry, "site", toml, problems)
     contracts = _entries(ContractEntry, "contract", toml, problems)
     prices = _entries(PricesEntry, "prices", toml, problems)
@@ -267,6 +270,12 @@ def read_past(
     return inputs, horizon
 
 
+def _check_name(name: str, file: str, where: str, problems: Problems) -> None:
+    """Note a name that would not stand in one line of a table."""
+    if plain(name) != name or not name:
+        problems.add(file, where, f"'name' must be one line of printable text (got {name!r})")
+
+
 def _entries(cls: type[Entry], key: str, toml: Toml, problems: Problems) -> Sequence[Entry]:
     """Return the entries of one kind, whose names differ."""
     tables = toml.values.get(key, [])
@@ -282,5 +291,6 @@ def _entries(cls: type[Entry], key: str, toml: Toml, problems: Problems) -> Sequ
         if any(other.name == entry.name for other in found) or entry.name == FLAT:
             text = f"'name' must be another than those before and not '{FLAT}' (got {entry.name!r})"
             problems.add(toml.file, place.where(("name",)), text)
+        _check_name(entry.name, toml.file, place.where(("name",)), problems)
         found.append(entry)
     return found

@@ -75,12 +75,12 @@ def bill_text(bill: Bill, profile: Profile, notes: Iterable[str] = ()) -> str:
         line = billed.line
         if line.component != component:
             component = line.component
-            lines.append(f"\n{component}")
+            lines.append(f"\n{plain(component)}")
         lines.append(
-            f"  {line.label:<52.52} {fixed(line.quantity, 3, True):>18} {line.quantity_unit:<8} x "
+            f"  {plain(line.label):<52.52} {fixed(line.quantity, 3, True):>18} {line.quantity_unit:<8} x "
             f"{fixed(line.rate, 4, True):>14} = {fixed(billed.paid, 2, True):>16}"
         )
-        lines.append(f"    {line.formula}")
+        lines.append(f"    {plain(line.formula)}")
     lines += ["", *_sums(bill, energy), "", BILL_CAUTION]
     return "\n".join(lines) + "\n"
 
@@ -122,8 +122,8 @@ def differences_text(differences: Sequence[Difference], currency: str) -> str:
     ]
     for d in differing:
         lines.append(
-            f"  {d.component}, {d.label}: by contract {_money(d.billed)}, invoiced {_money(d.invoiced)}, "
-            f"difference {fixed(d.amount, 2, True)}: {d.reason}"
+            f"  {plain(d.component)}, {plain(d.label)}: by contract {_money(d.billed)}, "
+            f"invoiced {_money(d.invoiced)}, difference {fixed(d.amount, 2, True)}: {plain(d.reason)}"
         )
     return "\n".join(lines) + "\n"
 

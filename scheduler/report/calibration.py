@@ -8,6 +8,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable, Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -33,6 +34,9 @@ from scheduler.studies.calibrate import (
     span_share,
 )
 from scheduler.studies.regression import FAR, Fit
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 TEXT_NAME, TABLE_NAME, SITE_NAME = "calibration.txt", "readings.csv", "site_calibrated.toml"
 MOST_FAR_SHOWN = 10
@@ -323,6 +327,11 @@ def write_plot(calibration: CircuitCalibration, zone: ZoneInfo, notes: Iterable[
     path : Path
         File to write. [-]
     """
+    with style.drawing(font_pt=10.0):
+        _plotted(calibration, zone, notes).savefig(path, format="png", metadata={"Software": None})
+
+
+def _plotted(calibration: CircuitCalibration, zone: ZoneInfo, notes: Iterable[str]) -> Figure:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
@@ -373,4 +382,4 @@ def write_plot(calibration: CircuitCalibration, zone: ZoneInfo, notes: Iterable[
     foot = textwrap.wrap(" ".join([*(plain(note) for note in notes), STUDY_CAUTION]), FOOT_CHARACTERS)
     figure.text(0.01, 0.01, "\n".join(foot), fontsize=style.SMALL_PT - 1, color=style.FAINT_INK, va="bottom")
     figure.tight_layout(rect=(0.0, 0.025 * (len(foot) + 1), 1.0, 1.0))
-    figure.savefig(path, format="png", metadata={"Software": None})
+    return figure

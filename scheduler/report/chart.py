@@ -126,11 +126,7 @@ def chart_png(plan: Plan, notes: Iterable[str] = ()) -> bytes:
     import matplotlib
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-    with matplotlib.rc_context():
-        # A reader's own settings must not change the chart; names with '$' must not be read as formulas.
-        matplotlib.rcdefaults()
-        matplotlib.rcParams["text.parse_math"] = False
-        matplotlib.rcParams["font.size"] = style.FONT_PT
+    with style.drawing():
         matplotlib.rcParams["hatch.linewidth"] = 0.6
         figure = chart_figure(plan, notes)
         target = io.BytesIO()

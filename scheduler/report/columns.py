@@ -46,6 +46,7 @@ UNIT_FORMATS: Final[Mapping[str, UnitFormat]] = MappingProxyType(
         "kA/m2": UnitFormat("ka_per_m2", 4),
         "V": UnitFormat("v", 4),
         "C": UnitFormat("c", 2),
+        "ppm": UnitFormat("ppm", 3),
         "MW": UnitFormat("mw", 4),
         "MWh": UnitFormat("mwh", 4),
         "Mvar": UnitFormat("mvar", 4),
@@ -375,6 +376,8 @@ FIXED_COLUMNS: Final = (
 
 READINGS: Final[Mapping[str, str]] = MappingProxyType(
     {
+        "mean_load_ka": "mean load over the interval: the set load, less what does not flow while it is run "
+        "down for an outage or up after one",
         "dc_power_mw": "DC power of the cells",
         "ac_power_mw": "AC power before the rectifier, auxiliaries left out",
         "chlorine_t_per_h": "chlorine made, as Cl2",
@@ -388,6 +391,9 @@ READINGS: Final[Mapping[str, str]] = MappingProxyType(
         "what it draws on arrival; falls count in metered peaks",
         "cell_temperature_c": "mean temperature of the room, with a thermal lag only",
         "lag_voltage_v": "mean cell voltage above the steady one, with a thermal lag only",
+        "density_newest_ka_per_m2": "greatest density of the newest electrolyser, with a stated spread only",
+        "hydrogen_percent": "hydrogen in the circuit's chlorine, where stated, as a share of the chlorine",
+        "chloride_ppm": "chloride in the circuit's alkali, where stated, as NaCl in dry alkali",
         "lag_power_mw": "DC power above the steady one, no part of other columns, with a thermal lag only",
     }
 )
@@ -849,6 +855,37 @@ STUDY_FILES: Final[Mapping[str, tuple[Documented, ...]]] = MappingProxyType(
             Documented("uncertainty_t", "t", "half width of its 95 % interval"),
             Documented("source", "-", "`value from memory` where an uncertainty in it is one, else `given`"),
         ),
+        "ways.csv": (
+            Documented(
+                "way",
+                "-",
+                "`given_plan`, `mean_price_nomination`, `best_nomination`, `bid` (before lots), "
+                "`bid_in_lots`, `prices_known`",
+            ),
+            Documented("expected_cost", "currency", "mean cost of the horizon over the scenarios"),
+            Documented("tail_cost", "currency", "conditional value at risk: mean of the dearest share"),
+            Documented("counted_cost", "currency", "mean and tail as weighted by the stated risk"),
+            Documented("least_cost", "currency", "cost in the cheapest scenario"),
+            Documented("highest_cost", "currency", "cost in the dearest scenario"),
+            Documented("gap", "-", "how far at most from the best way of its kind; empty if not bounded"),
+        ),
+        "scenario_costs.csv": (
+            Documented("scenario", "-", "name of the scenario"),
+            Documented("probability", "-", "its probability"),
+            Documented("{way}_cost", "currency", "cost of the horizon by each way of `ways.csv`"),
+        ),
+        "bid.csv": (
+            *_WHEN,
+            Documented(
+                "price_per_mwh", "currency/MWh", "price up to which the quantity is bought; rises by row"
+            ),
+            Documented("quantity_mw", "MW", "quantity bought up to that price, in whole lots; falls by row"),
+            Documented("energy_mwh", "MWh", "the same as energy of the interval"),
+        ),
+        "best_nomination.csv": (
+            *_WHEN,
+            Documented("energy_mwh", "MWh", "best quantity where one is bought at any price"),
+        ),
     }
 )
 """Columns of the files of studies, which stand in folders of their own."""
@@ -861,6 +898,10 @@ STUDY_MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
         "effects.csv": "from `after`, bills and effects.",
         "intervals.csv": "from `after`, plan day, one row per interval.",
         "chlorine.csv": "from `after`, one row for each way of counting.",
+        "ways.csv": "from `scenarios`, one row for each way of buying.",
+        "scenario_costs.csv": "from `scenarios`, one row per scenario.",
+        "bid.csv": "from `scenarios`, one row per interval and price step.",
+        "best_nomination.csv": "from `scenarios`, one row per interval of the plan day.",
     }
 )
 """What a row of each is."""
@@ -953,6 +994,11 @@ TOPICS: Final[Mapping[str, Topic]] = MappingProxyType(
         "levels": Topic(
             "Level of each stock at the time given",
             (Documented("time", "-", "local time with offset from UTC"),),
+        ),
+        "tanks": Topic(
+            "Tanks of one product: what is filled into and drawn from each, and transferred into it "
+            "(negative: out of it)",
+            (_AT,),
         ),
         "stocks": Topic(
             "Stocks over the horizon",

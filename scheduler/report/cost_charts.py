@@ -45,13 +45,9 @@ def png(draw: Callable[[], Figure]) -> bytes:
     bytes
         The PNG. [-]
     """
-    import matplotlib
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-    with matplotlib.rc_context():
-        matplotlib.rcdefaults()
-        matplotlib.rcParams["text.parse_math"] = False
-        matplotlib.rcParams["font.size"] = style.FONT_PT
+    with style.drawing():
         figure = draw()
         FigureCanvasAgg(figure)
         target = io.BytesIO()

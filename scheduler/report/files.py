@@ -40,6 +40,7 @@ EVERY_NAME = (
     *SHEET_NAMES,
     "difference.csv",
     "values.csv",
+    "inputs.zip",
     *EXTRA_NAMES,
 )
 """Names that a plan may have left in its folder; a folder that holds only these may be replaced."""

@@ -22,6 +22,7 @@ from scheduler.report.columns import UNIT_FORMATS
 from scheduler.report.csv_text import csv_text
 from scheduler.report.figures import (
     RATE_TOLERANCE_T_PER_H,
+    edges_min,
     load_changes,
     on_horizon,
     plan_day_end_min,
@@ -296,25 +297,42 @@ def _changes(plan: Plan, circuit: Circuit) -> list[Row]:
     load = plan.audit.values[circuit.key("load")]
     units = circuit.state(horizon, plan.situation).rectifier_units
     moves = {change.interval: change for change in load_changes(plan, circuit.name)}
-    rows: list[Row] = []
+    edges = edges_min(plan)
+    rows: list[tuple[int, Row]] = []
     for t in range(horizon.plan_intervals):
         if t > 0 and t not in moves and units[t] == units[t - 1]:
             continue
-        before = plan.situation.loads_before.get(circuit.name) if t == 0 else float(load[t - 1])
-        takes = moves[t].minutes if t in moves else None
-        rows.append(
-            (
-                circuit.name,
-                local_start(horizon, t),
-                "" if before is None else _number(before, "kA"),
-                _number(float(load[t]), "kA"),
-                "" if takes is None else f"{circuit.ramp_ka_per_min:.4g}",
-                "" if takes is None else f"{takes:.1f}",
-                f"{units[t]:g}",
-                _number(float(load[t]) / units[t], "kA") if units[t] > 0 else "",
-            )
+        before = circuit.load_before_ka(plan.situation) if t == 0 else float(load[t - 1])
+        move = moves.get(t)
+        takes = None if move is None else move.minutes
+        begin = int(edges[t]) if move is None else move.begin_min
+        row = (
+            circuit.name,
+            local_minute(horizon, begin),
+            "" if before is None else _number(before, "kA"),
+            _number(float(load[t]), "kA"),
+            "" if move is None or takes is None else f"{move.rate_ka_per_min:.4g}",
+            "" if takes is None else f"{takes:.1f}",
+            f"{units[t]:g}",
+            _number(float(load[t]) / units[t], "kA") if units[t] > 0 else "",
         )
-    return rows
+        rows.append((begin, row))
+    last = moves.get(horizon.plan_intervals)
+    if last is not None and last.from_ka is not None:
+        # The outage begins with the next day; its run-down is this day's.
+        on = units[horizon.plan_intervals - 1]
+        row = (
+            circuit.name,
+            local_minute(horizon, last.begin_min),
+            _number(last.from_ka, "kA"),
+            _number(last.to_ka, "kA"),
+            f"{last.rate_ka_per_min:.4g}",
+            f"{last.minutes:.1f}",
+            f"{on:g}",
+            _number(0.0, "kA"),
+        )
+        rows.append((last.begin_min, row))
+    return [row for _, row in sorted(rows, key=lambda pair: pair[0])]
 
 
 def handoff_text(plan: Plan) -> str:
@@ -342,8 +360,9 @@ def handoff_text(plan: Plan) -> str:
         "replaces them all.",
         f"The nomination is the mean in intervals of {settlement_minutes(plan)} min; where the plan's "
         "intervals are longer, their mean is repeated. While a load moves the real mean differs.",
-        "A change of load starts at the time given. Its rate is the circuit's greatest; where none is stated "
-        "the cells are empty. Load per rectifier unit takes equal sharing by the units in service.",
+        "A change of load starts at the time given. Its rate is the circuit's greatest, around an outage an "
+        "even one; where none is stated the cells are empty. Load per rectifier unit takes equal sharing by "
+        "the units in service.",
         f"{TRIPS_NAME} describes trips with the planned loads held; it is no trip procedure.",
     ]
     blocks = (

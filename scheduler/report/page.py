@@ -19,8 +19,11 @@ from scheduler.report.cautions import CAUTIONS, MODEL_ACCURACY, SHORT_CAUTION
 from scheduler.report.figures import (
     billed_peaks,
     circuit_figures,
+    circuit_names,
     comparable,
+    count_words,
     energy_figures,
+    load_changes,
     plan_day_end_min,
     plan_mask,
     saving,
@@ -39,6 +42,7 @@ from scheduler.report.svg import (
     power_chart,
     stock_chart,
 )
+from scheduler.report.tanks import shared_tanks, tank_lines
 from scheduler.report.topics import (
     Table,
     bill_table,
@@ -54,6 +58,7 @@ from scheduler.report.topics import (
     money_table,
     power_table,
     stocks_table,
+    tanks_table,
     trips_table,
     values_table,
 )
@@ -308,8 +313,15 @@ def _load_sections(plan: Plan) -> tuple[Section, Section]:
             "changes",
             "Changes of load on the plan day",
             (
-                "A change starts at the time given, at the rate given or slower. The load before the first "
-                "change is the last actual load, where it is known.",
+                "A change starts at the time given, at the rate given or slower; a run-down for an outage is "
+                "done when the outage starts. The load before the first change is the last actual load, "
+                "where it is known.",
+                *(
+                    f"{plain(name)}: {words}, which the limits on changes do not count."
+                    for name in circuit_names(plan)
+                    for words in [count_words(load_changes(plan, name))]
+                    if words
+                ),
             ),
             tables=(changes_table(plan),),
         ),
@@ -320,13 +332,15 @@ def _stock_sections(plan: Plan) -> tuple[Section, ...]:
     if not plan.declaration.stocks:
         return ()
     lots = lots_table(plan)
+    tanks = (tanks_table(plan),) if shared_tanks(plan) else ()
     return (
         Section(
             "stocks",
             "Stocks, limits and loading",
+            tuple(f"Tanks, {line}." for line in tank_lines(plan)),
             drawing=stock_chart(plan),
             tables=(stocks_table(plan),),
-            behind=(levels_table(plan), *((lots,) if lots.rows else ())),
+            behind=(levels_table(plan), *((lots,) if lots.rows else ()), *tanks),
         ),
     )
 

@@ -220,13 +220,9 @@ def robustness_png(site: Site, results: tuple[Robustness, ...]) -> bytes:
     bytes
         The PNG; the same figures give the same bytes. [-]
     """
-    import matplotlib
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-    with matplotlib.rc_context():
-        matplotlib.rcdefaults()
-        matplotlib.rcParams["text.parse_math"] = False
-        matplotlib.rcParams["font.size"] = style.FONT_PT
+    with style.drawing():
         figure = _figure(site, results)
         target = io.BytesIO()
         FigureCanvasAgg(figure)

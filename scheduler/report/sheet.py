@@ -21,17 +21,21 @@ from scheduler.report.figures import (
     LoadChange,
     alkali_t_per_h,
     circuit_names,
+    count_words,
     edges_min,
+    load_before_ka,
     load_changes,
     load_variable,
     loadings,
     on_horizon,
+    outage_ways,
     peak_so_far_mw,
     plan_day_end_min,
     plan_mask,
     total_reading,
 )
 from scheduler.report.outages import outage_lines
+from scheduler.report.tanks import tank_lines
 from scheduler.report.trips import trip_figures
 from scheduler.report.wording import MONTHS, WEEKDAYS, clock, duty_words, fixed, plain, spoken_minute
 from scheduler.result import Plan, Status
@@ -126,6 +130,8 @@ class LoadSheet:
         What is out of service or limited on the day. [-]
     loading : tuple of str
         Lots that are loaded on the day. [-]
+    tanks : tuple of str
+        Which tank of a product is filled and which is loaded from, where it has several. [-]
     contacts : tuple of (str, str)
         Whom to ask: role, and how or a line to write on. [-]
     cautions : tuple of str
@@ -146,6 +152,7 @@ class LoadSheet:
     changes: tuple[CircuitChanges, ...]
     outages: tuple[str, ...]
     loading: tuple[str, ...]
+    tanks: tuple[str, ...]
     contacts: tuple[tuple[str, str], ...]
     cautions: tuple[str, ...]
     notes: tuple[str, ...]
@@ -214,6 +221,7 @@ def load_sheet(plan: Plan, notes: Iterable[str] = ()) -> LoadSheet:
         changes=tuple(_circuit_changes(plan, name, doubled) for name in circuit_names(plan)),
         outages=outage_lines(plan),
         loading=_loading_lines(plan, doubled),
+        tanks=tank_lines(plan, doubled),
         contacts=contact_lines(plan),
         cautions=CAUTIONS,
         notes=tuple(dict.fromkeys(plain(note) for note in (*plan.site.notes, *notes))),
@@ -242,7 +250,7 @@ def shown_rows(plan: Plan) -> Integers:
         return np.arange(days)
     wanted = {t for t in range(days) if t == 0 or plan.horizon.local_starts[t].minute == 0}
     for name in circuit_names(plan):
-        wanted |= {change.interval for change in load_changes(plan, name)}
+        wanted |= {change.interval for change in load_changes(plan, name) if change.interval < days}
     return np.array(sorted(wanted), dtype=np.int64)
 
 
@@ -348,11 +356,23 @@ def _load_columns(plan: Plan, rows: Integers) -> list[SheetColumn]:
     for name in circuit_names(plan):
         load = on_horizon(plan, load_variable(plan, name))[: plan.horizon.plan_intervals]
         decimals = load_decimals(load)
+        load = load * _share_left(plan, name)
         moved = {change.interval for change in load_changes(plan, name) if change.from_ka is not None}
         cells = [fixed(float(load[t]), decimals) for t in rows]
         marks = [int(t) in moved for t in rows]
         columns.append(_column("Load", plain(name), "kA", [*cells, ""], [*marks, False]))
     return columns
+
+
+def _share_left(plan: Plan, circuit: str) -> Array:
+    """Return the share of the set load that flows at each start on the plan day while it is run down."""
+    starts = plan.horizon.starts_min[: plan.horizon.plan_intervals]
+    share = np.ones(len(starts))
+    for way in outage_ways(plan, circuit):
+        if way.down:
+            gone = (starts - way.begin_min) / way.minutes
+            share = np.where((gone > 0) & (np.arange(len(starts)) < way.edge), 1.0 - gone, share)
+    return share
 
 
 def _rate_columns(plan: Plan, rows: Integers) -> list[SheetColumn]:
@@ -464,15 +484,16 @@ def rate_words(rate_ka_per_min: float | None) -> str:
 
 def _circuit_changes(plan: Plan, name: str, doubled: bool) -> CircuitChanges:
     load = on_horizon(plan, load_variable(plan, name))[: plan.horizon.plan_intervals]
-    before = plan.situation.loads_before.get(name)
+    before = load_before_ka(plan, name)
     decimals = load_decimals(load if before is None else np.append(load, before))
     changes = load_changes(plan, name)
     lines = [
-        f"{clock(plan.horizon, int(plan.horizon.starts_min[change.interval]), doubled)}  "
-        f"{change_words(change, decimals)}"
+        f"{clock(plan.horizon, change.begin_min, doubled)}  {change_words(change, decimals)}"
         for change in changes
     ]
-    rate = rate_words(changes[0].rate_ka_per_min) if changes else ""
+    unit = next(unit for unit in plan.site.units if unit.name == name)
+    rate = rate_words(getattr(unit, "ramp_ka_per_min", None)) if changes else ""
+    rate = ", ".join(words for words in (rate, count_words(changes)) if words)
     return CircuitChanges(plain(name), rate, tuple(lines) or ("no change",))
 
 

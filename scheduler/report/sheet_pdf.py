@@ -366,6 +366,8 @@ def _blocks(sheet: LoadSheet, ruler: Ruler, width: float, level: int) -> list[Bl
         more = len(sheet.loading) - len(some)
         pointer = f"; and {more} more: see loading_per_shift.csv" if more else ""
         blocks.append(Block(tuple(ruler.wrapped(f"Loading: {'; '.join(some)}{pointer}", TEXT_PT, width))))
+    for line in sheet.tanks:
+        blocks.append(Block(tuple(ruler.wrapped(f"Tanks, {line}", TEXT_PT, width))))
     who = "; ".join(f"{role}: {how}" for role, how in sheet.contacts)
     blocks.append(Block(tuple(ruler.wrapped(f"Who to ask: {who}", TEXT_PT + 0.6, width)), TEXT_PT + 0.6))
     small = TEXT_PT - 0.9

@@ -19,8 +19,8 @@ from matplotlib.patches import Patch
 from models.horizon import Horizon
 from scheduler.report.cautions import CAUTIONS
 from scheduler.report.csv_text import csv_text
-from scheduler.report.style import line_style
-from scheduler.report.wording import fixed
+from scheduler.report.style import drawing, line_style
+from scheduler.report.wording import fixed, plain
 from scheduler.studies.backtest import LEVEL_DAYS, SHAPE_DAYS, BacktestFigures
 from scheduler.studies.tariffs import LEVEL_UP, SPREAD_UP, Ranked, Study
 
@@ -245,8 +245,8 @@ def study_text(study: Study, name: str, currency: str, notes: Iterable[str] = ()
         for item in members:
             lines.extend(_remarks(item))
         lines.append("")
-    lines.extend(f"Failed: {case}: {why}" for case, why in study.failed.items())
-    lines.extend(f"Note: {note}" for note in notes)
+    lines.extend(plain(f"Failed: {case}: {why}") for case, why in study.failed.items())
+    lines.extend(plain(f"Note: {note}") for note in notes)
     lines.extend(f"Assumption: {text}" for text in ASSUMPTIONS)
     lines.append("")
     lines.extend(CAUTIONS)
@@ -341,10 +341,10 @@ def study_chart(study: Study, currency: str) -> Figure:
                 label = part.replace("_", " ") if row == 0 else None
                 panel.barh(row, amount, left=start, color=line_style(position)[0], label=label, height=0.7)
                 up, down = (up + amount, down) if amount >= 0 else (up, down + amount)
-        labels = [item.case.contract_name for item in members]
+        labels = [item.case.contract_name[:27] for item in members]
         panel.set_yticks(range(len(members)), labels)
         panel.invert_yaxis()
-        panel.set_title(f"{cross.site_name}, prices {cross.prices_name}", loc="left", fontsize=10)
+        panel.set_title(f"{cross.site_name[:27]}, prices {cross.prices_name[:27]}", loc="left", fontsize=10)
         panel.set_xlabel(f"bill of the year [million {currency}]")
         handles = _legend(parts)
         panel.legend(handles=handles, fontsize=7, loc="center left", bbox_to_anchor=(1.0, 0.5))
@@ -390,8 +390,14 @@ def study_files(
     writers: dict[str, Callable[[Path], None]] = {
         file: partial(_write, text=text) for file, text in texts.items()
     }
-    writers["chart.png"] = lambda path: study_chart(study, currency).savefig(path, dpi=130)
+    writers["chart.png"] = lambda path: _write_chart(study, currency, path)
     return writers
+
+
+def _write_chart(study: Study, currency: str, path: Path) -> None:
+    # 10 pt is the drawing library's own size, for which the rows were measured.
+    with drawing(font_pt=10.0):
+        study_chart(study, currency).savefig(path, dpi=130)
 
 
 def _write(path: Path, text: str) -> None:

@@ -7,6 +7,10 @@ Tests compute contrasts, and how far lines stay apart for colour-blind readers.
 
 from __future__ import annotations
 
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 INK = "#1c2430"
 """Text, axes and the price."""
 FAINT_INK = "#4d5664"
@@ -65,3 +69,24 @@ def line_style(position: int) -> tuple[str, Pattern, str]:
     """
     pattern, words = DASHES[position // len(LINES) % len(DASHES)]
     return LINES[position % len(LINES)], pattern, words
+
+
+@contextmanager
+def drawing(font_pt: float = FONT_PT) -> Iterator[None]:
+    """Let figures be drawn the same way everywhere, whatever texts of inputs they hold.
+
+    Parameters
+    ----------
+    font_pt : float
+        Size of text that states none, above 0. [pt]
+    """
+    import matplotlib
+
+    with matplotlib.rc_context(), warnings.catch_warnings():
+        # A reader's own settings must not change a chart; names with '$' must not be read as formulas.
+        matplotlib.rcdefaults()
+        matplotlib.rcParams["text.parse_math"] = False
+        matplotlib.rcParams["font.size"] = font_pt
+        # A letter that the font lacks is drawn as a box.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        yield

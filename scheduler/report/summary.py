@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
+from models.run_down import Way
 from scheduler.report.cautions import MODEL_ACCURACY, SHORT_CAUTION
 from scheduler.report.figures import (
     POWER_GROUPS,
@@ -19,9 +20,13 @@ from scheduler.report.figures import (
     circuit_figures,
     circuit_names,
     comparable,
+    count_words,
+    edges_min,
     energy_figures,
+    load_changes,
     load_variable,
     on_horizon,
+    outage_ways,
     plan_day_end_min,
     plan_mask,
     power_cost,
@@ -31,8 +36,9 @@ from scheduler.report.figures import (
     touched_limits,
 )
 from scheduler.report.outages import outage_lines
+from scheduler.report.tanks import tank_lines
 from scheduler.report.trips import HeaderTrips, trip_figures
-from scheduler.report.wording import duty_words, fixed, plain, spoken_minute, spoken_start
+from scheduler.report.wording import clock, duty_words, fixed, plain, spoken_minute, spoken_start
 from scheduler.result import Comparison, Plan, Status
 
 WIDTH = 100
@@ -44,12 +50,12 @@ SAME_COST = 0.005
 """Difference of two costs that counts as none. [currency]"""
 MOST_LOADS = 16
 """Loads of one circuit shown in the summary."""
-MOST_ROWS = 6
-"""Rows of a table before the page points to plan.json."""
+MOST_CIRCUITS = 6
+"""Rows of circuits before the summary points to page.html."""
+MOST_STOCKS = 12
+"""Rows of stocks; beyond them those that touch no limit are only named."""
 MOST_FAILURES = 4
-"""Missed duties, and broken limits, before the page points to plan.json."""
-MOST_TOUCHED = 4
-"""Touched limits of stocks that are named."""
+"""Missed duties, and broken limits, before the summary points to page.html."""
 RAMPS_TOLD_MW = 0.005
 """Part of a peak from loads on their way that is worth a word."""
 
@@ -106,7 +112,7 @@ def _capped(lines: Sequence[str], what: str, most: int) -> list[str]:
     # The pointer takes a line itself, so one row too many is simply shown.
     if rest <= 1:
         return list(lines)
-    return [*lines[:most], f"  and {rest} more {what}: see plan.json"]
+    return [*lines[:most], f"  and {rest} more {what}: see page.html"]
 
 
 def _short(name: str, width: int = 24) -> str:
@@ -116,6 +122,11 @@ def _short(name: str, width: int = 24) -> str:
 
 def _headline(plan: Plan) -> list[str]:
     lines = _wrapped(HEADLINES[plan.status])
+    if plan.status is Status.SOLVER_LIMIT:
+        lines += _wrapped(
+            "It can be run; only how cheap it is stays open, as far as the certificate says. More time may "
+            "close the gap (--seconds)."
+        )
     violations = [
         f"  {_quantity(violation.amount)} {violation.unit} beyond {_named(violation.meaning, violation.key)}"
         f"{_when(plan, violation.interval, 'worst')}"
@@ -183,7 +194,7 @@ def _circuits(plan: Plan) -> list[str]:
         f"{'all circuits':<{wide}}  {'':>12} {'':>9} {'':>9} {fixed(chlorine, 1, True):>10} "
         f"{fixed(alkali, 1, True):>10} {_per_tonne(per_t[0]):>9} {_per_tonne(per_t[1]):>9}"
     )
-    return [*lines, *_capped(rows, "circuits", MOST_ROWS), total]
+    return [*lines, *_capped(rows, "circuits", MOST_CIRCUITS), total]
 
 
 def _loads(plan: Plan) -> list[str]:
@@ -192,10 +203,25 @@ def _loads(plan: Plan) -> list[str]:
     for name in circuit_names(plan):
         load = on_horizon(plan, load_variable(plan, name))[: plan.horizon.plan_intervals]
         moved = [t for t in range(len(load)) if t == 0 or abs(load[t] - load[t - 1]) > LOAD_SHOWN_KA]
-        parts = [f"{plan.horizon.local_starts[t]:%H:%M} {fixed(float(load[t]), 1)}" for t in moved]
+        ways = {way.edge: way for way in outage_ways(plan, name)}
+        parts = [_load_words(plan, t, float(load[t]), ways.get(t)) for t in moved]
+        if len(load) in ways and ways[len(load)].down:
+            parts.append(_load_words(plan, len(load), 0.0, ways[len(load)]))
+        counts = count_words(load_changes(plan, name))
         more = f", and {len(parts) - MOST_LOADS} more: see plan.csv" if len(parts) > MOST_LOADS else ""
-        lines += _wrapped(f"{_short(name)}: {', '.join(parts[:MOST_LOADS])}{more}", indent=2)
+        free = f" ({counts}, which no limit on changes counts)" if counts else ""
+        lines += _wrapped(f"{_short(name)}: {', '.join(parts[:MOST_LOADS])}{more}{free}", indent=2)
     return ["Loads on the plan day, kA from each clock time on:", *lines] if lines else []
+
+
+def _load_words(plan: Plan, t: int, load_ka: float, way: Way | None) -> str:
+    """Return a load with the clock time from which it holds, and how it gets to or from standstill."""
+    ka, at = fixed(load_ka, 1), clock(plan.horizon, int(edges_min(plan)[t]))
+    if way is None:
+        return f"{at} {ka}"
+    if way.down:
+        return f"{clock(plan.horizon, way.begin_min)} down to 0.0 by {clock(plan.horizon, way.end_min)}"
+    return f"{at} up to {ka} by {clock(plan.horizon, way.end_min)}"
 
 
 def _per_tonne(value: float | None) -> str:
@@ -401,8 +427,25 @@ def _stocks(plan: Plan) -> list[str]:
         return []
     wide = max(len("Stocks, horizon"), *(len(_short(stock.key)) for stock in figures))
     head = f"{'Stocks, horizon':<{wide}}  {'start':>9} {'day end':>9} {'end':>9} {'least':>9} {'most':>9}"
-    rows = _capped([_stock_row(stock, wide) for stock in figures], "stocks", MOST_ROWS)
-    return [f"{head}  limits", *rows, *_touched(plan)]
+    shown, named = _stocks_that_matter(plan, figures)
+    rows = [_stock_row(stock, wide) for stock in shown]
+    if named:
+        names = ", ".join(_short(stock.key) for stock in named)
+        rows += _wrapped(f"  and clear of their limits, in page.html under Stocks: {names}", indent=2)
+    tanks = [line for words in tank_lines(plan) for line in _wrapped(f"Tanks, {words}", indent=2)]
+    return [f"{head}  limits", *rows, *_touched(plan), *tanks]
+
+
+def _stocks_that_matter(
+    plan: Plan, figures: Sequence[StockFigures]
+) -> tuple[list[StockFigures], list[StockFigures]]:
+    """Return the stocks to show and those only to name: where they are many, those that touch no limit."""
+    if len(figures) <= MOST_STOCKS:
+        return list(figures), []
+    touched = {limit.key for limit in touched_limits(plan)}
+    clear = [stock for stock in figures if stock.key not in touched]
+    named = clear[max(MOST_STOCKS - len(touched), 0) :]
+    return [stock for stock in figures if stock not in named], named
 
 
 def _touched(plan: Plan) -> list[str]:
@@ -412,10 +455,9 @@ def _touched(plan: Plan) -> list[str]:
     named = [
         f"{_short(limit.key)} its {limit.side} limit {fixed(limit.limit, 1, True)} {plain(limit.unit)}"
         f"{_when(plan, limit.interval, 'first')}"
-        for limit in limits[:MOST_TOUCHED]
+        for limit in limits
     ]
-    more = f" and {len(limits) - MOST_TOUCHED} more" if len(limits) > MOST_TOUCHED else ""
-    return _wrapped(f"Planned to the limit, no room beyond its margin: {'; '.join(named)}{more}.", indent=2)
+    return _wrapped(f"Planned to the limit, no room beyond its margin: {'; '.join(named)}.", indent=2)
 
 
 def _stock_row(stock: StockFigures, wide: int) -> str:

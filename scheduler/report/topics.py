@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.horizon import Array
+from models.tank_header import piece
 from scheduler.report.columns import TOPICS, Documented
 from scheduler.report.figures import (
     circuit_figures,
@@ -29,6 +30,7 @@ from scheduler.report.figures import (
     stock_figures,
 )
 from scheduler.report.limits import reached_limits
+from scheduler.report.tanks import rates, shared_tanks
 from scheduler.report.trips import trip_figures
 from scheduler.report.wording import fixed, local_minute, plain
 from scheduler.result import Plan
@@ -270,7 +272,7 @@ def changes_table(plan: Plan) -> Table:
     rows = [
         (
             words(name),
-            start(plan, change.interval),
+            instant(plan, change.begin_min),
             number(change.from_ka, 2),
             number(change.to_ka, 2),
             number(change.rate_ka_per_min, 3),
@@ -311,6 +313,36 @@ def levels_table(plan: Plan) -> Table:
         for stock in stocks
     )
     return _table(plan, "levels", rows, columns)
+
+
+def tanks_table(plan: Plan) -> Table:
+    """Return what shared tanks are filled with, drawn of and given on every interval.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. [-]
+
+    Returns
+    -------
+    Table
+        The table; no columns but the start where no product has several tanks. [-]
+    """
+    columns, values = [], []
+    for product, tanks in shared_tanks(plan).items():
+        for stock in tanks:
+            for what in ("fill", "draw", "transfer"):
+                if piece(stock, what) in plan.audit.values:
+                    columns.append(
+                        Documented(
+                            plain(piece(stock, what)), "t/h", f"{what} of {plain(product)} in the tank"
+                        )
+                    )
+                    values.append(rates(plan, stock, what))
+    rows = [
+        (start(plan, t), *(number(float(value[t]), 2) for value in values)) for t in range(len(plan.horizon))
+    ]
+    return _table(plan, "tanks", rows, columns)
 
 
 def stocks_table(plan: Plan) -> Table:

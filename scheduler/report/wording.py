@@ -1,6 +1,6 @@
 """How numbers, times and names are written for people and files.
 
-Owns rounding for display, local times and the removal of control characters. No names of outputs.
+Owns rounding for display and local times. No names of outputs.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ import math
 
 from models.horizon import Horizon, instant_of
 from models.misses import NAMES
+from scheduler.plain_text import plain as plain  # reports take it from here
 
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -156,24 +157,6 @@ def spoken_start(horizon: Horizon, interval: int) -> str:
         For example 'Sun 25 Oct 02:00+01:00'. [-]
     """
     return spoken_minute(horizon, int(horizon.starts_min[interval]))
-
-
-def plain(text: str) -> str:
-    """Return text from input files as one line without control characters.
-
-    A name with an escape sequence could move the cursor of a terminal or hide lines of a report.
-
-    Parameters
-    ----------
-    text : str
-        Text from an input. [-]
-
-    Returns
-    -------
-    str
-        The same text; line breaks and tabs become spaces, other control characters '?'. [-]
-    """
-    return "".join(c if c.isprintable() else "?" for c in " ".join(text.split()))
 
 
 def duty_words(miss_class: int) -> str:

@@ -316,9 +316,8 @@ class _Shift:
             real = replace(
                 circuit,
                 voltage=circuit.cell_voltage.scaled(float(factor)),
-                # Readings of single days in a row: the room's temperature and the energy of ramps.
+                # A reading of single days in a row: the room's temperature.
                 thermal=None,
-                ramp_ka_per_min=None,
             )
             ceiling = real.state(self.horizon, situation).ceilings_ka["rectifier DC voltage"]
             load[at] = np.where(out[at], 0.0, np.minimum(load[at], ceiling))

@@ -11,8 +11,13 @@ import contextlib
 import hashlib
 import json
 import multiprocessing
+import multiprocessing.connection
 import os
+import signal
 import tempfile
+import threading
+import zipfile
+import zlib
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
@@ -21,6 +26,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+import filelock
 import numpy as np
 
 from models.contract.calendar import months
@@ -29,7 +35,7 @@ from models.contract.component import BillLine, Contract, Profile
 from models.horizon import Array, Horizon
 from models.site import Site
 from models.situation import Situation
-from scheduler.errors import SolverError, StudyError
+from scheduler.errors import FolderError, SolverError, StudyError
 from scheduler.studies.annual import best_year
 from scheduler.studies.flat import flat_year
 from scheduler.studies.year import YearOptions, YearRun, cut
@@ -42,6 +48,8 @@ RETRIES = 2
 """How often a case is run again after its process died."""
 CAPACITY_STEPS = 121
 """Contracted capacities that are tried, between half and 1.1 times the highest mean."""
+PART = ".part"
+"""End of the name of a result that is being written."""
 FLAT = "flat"
 """Name of the case that does not flex, in place of a contract."""
 
@@ -398,19 +406,37 @@ def save(result: CaseResult, path: Path) -> None:
         The result. [-]
     path : Path
         File. [-]
+
+    Raises
+    ------
+    FolderError
+        If it cannot be written.
     """
     made = {f"made_{name}": flow for name, flow in result.made_per_h.items()}
     text = np.frombuffer(json.dumps(asdict(result.figures)).encode(), dtype=np.uint8)
-    handle, name = tempfile.mkstemp(dir=path.parent, suffix=".part")
+    name = ""
     try:
+        handle, name = tempfile.mkstemp(dir=path.parent, suffix=PART)
         with os.fdopen(handle, "wb") as stream:
             arrays: dict[str, Any] = {"figures": text, "import_mw": result.import_mw, **made}
             np.savez_compressed(stream, **arrays)
+            stream.flush()
+            os.fsync(stream.fileno())
         os.replace(name, path)
-    except OSError:
-        with contextlib.suppress(OSError):
-            os.unlink(name)
+    except BaseException as error:
+        if name:
+            with contextlib.suppress(OSError):
+                os.unlink(name)
+        if isinstance(error, OSError):
+            raise _not_kept(path.parent, error) from error
         raise
+
+
+def _not_kept(folder: Path, error: OSError) -> FolderError:
+    return FolderError(
+        f"{folder}: a result cannot be kept there ({error.strerror or error}): check rights and free space, "
+        "or choose another folder; what was kept before stays"
+    )
 
 
 def load(path: Path) -> CaseResult | None:
@@ -424,16 +450,36 @@ def load(path: Path) -> CaseResult | None:
     Returns
     -------
     CaseResult or None
-        The result; None if there is none. [-]
+        The result; None if there is none, or none that is whole. [-]
     """
-    if not path.exists():
+    try:
+        with np.load(path) as stored:
+            values = json.loads(bytes(stored["figures"].tobytes()))
+            values["bill"] = tuple(values["bill"])
+            values["misses"] = tuple(values["misses"])
+            made = {n.removeprefix("made_"): stored[n] for n in stored.files if n.startswith("made_")}
+            return CaseResult(CaseFigures(**values), stored["import_mw"], made)
+    # A disk that failed, or a file that is not ours: whatever is wrong with it, the case is run again.
+    except (OSError, ValueError, TypeError, KeyError, EOFError, zipfile.BadZipFile, zlib.error):
         return None
-    with np.load(path) as stored:
-        values = json.loads(bytes(stored["figures"].tobytes()))
-        values["bill"] = tuple(values["bill"])
-        values["misses"] = tuple(values["misses"])
-        made = {name.removeprefix("made_"): stored[name] for name in stored.files if name.startswith("made_")}
-        return CaseResult(CaseFigures(**values), stored["import_mw"], made)
+
+
+def _end_with_parent() -> None:
+    """Let a process end with the one that started it, and without words on Ctrl-C.
+
+    A process of a pool holds its own end of the queue open: without this it would wait for ever for work
+    from a study that was killed.
+    """
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    parent = multiprocessing.parent_process()
+    if parent is None:
+        return
+
+    def watch() -> None:
+        multiprocessing.connection.wait([parent.sentinel])
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
 
 
 def _work(case: StudyCase, path: str) -> str:
@@ -462,10 +508,40 @@ def run_cases(
     -------
     tuple of (list, dict)
         Result of each case (None where it failed), and why by name of the case. [-]
+
+    Raises
+    ------
+    FolderError
+        If a result cannot be kept, or another study uses the folder.
     """
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with filelock.FileLock(
+            folder.absolute().with_name(f".{folder.absolute().name}.lock"), blocking=False
+        ):
+            # What a killed study was writing.
+            for left in folder.glob(f"*{PART}"):
+                left.unlink()
+            return _run_cases(cases, folder, workers, progress)
+    except filelock.Timeout as error:
+        raise FolderError(
+            f"{folder}: another study keeps its results there: wait until it has finished, or choose another "
+            "folder"
+        ) from error
+    except FolderError:
+        raise
+    except OSError as error:
+        raise _not_kept(folder, error) from error
+
+
+def _run_cases(
+    cases: Sequence[StudyCase], folder: Path, workers: int, progress: Progress
+) -> tuple[list[CaseResult | None], dict[str, str]]:
     paths = [folder / f"{case.key}.npz" for case in cases]
-    open_ = [i for i, path in enumerate(paths) if not path.exists()]
+    open_ = [i for i, path in enumerate(paths) if load(path) is None]
+    damaged = sum(paths[i].exists() for i in open_)
+    if damaged:
+        progress(f"{damaged} kept results are damaged; these cases are run again")
     if len(open_) < len(cases):
         progress(f"{len(cases) - len(open_)} of {len(cases)} cases kept from an earlier run")
     failed: dict[str, str] = {}
@@ -503,7 +579,9 @@ def _on_processes(
     tries = dict.fromkeys(open_, 0)
     left = list(open_)
     while left:
-        pool = ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn"))
+        pool = ProcessPoolExecutor(
+            workers, mp_context=multiprocessing.get_context("spawn"), initializer=_end_with_parent
+        )
         died: list[int] = []
         try:
             futures: dict[Future[str], int] = {pool.submit(_work, cases[i], str(paths[i])): i for i in left}
@@ -516,6 +594,11 @@ def _on_processes(
                     told(i, str(error))
                 except BrokenProcessPool:
                     died.append(i)
+        except BaseException:
+            # Ctrl-C, a full disk: do not wait for years that are being planned.
+            for child in multiprocessing.active_children():
+                child.terminate()
+            raise
         finally:
             pool.shutdown(cancel_futures=True)
         left = []
