@@ -59,6 +59,7 @@ def test_why_from_a_notebook(planned: tuple[DayPlan, Path]) -> None:
     p, _ = planned
     words = p.why_words("room", "2026-06-08T19:00")
     assert words.startswith("room, Mon 8 Jun 19:00+02:00 to 20:00+02:00:")
+    assert "As run it has " in words
     assert words.endswith("Figures are of the plan before whole steps.")
 
 

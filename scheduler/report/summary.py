@@ -507,7 +507,7 @@ def _worst_trips(plan: Plan, trips: HeaderTrips) -> tuple[str, str]:
             after = (
                 f": the vaporiser is cold, {later} once it is hot in {wait:g} min"
                 if cold
-                else ": what still runs and what is vaporised are below his least rate"
+                else ": what is left without it is below his least rate"
             )
         least = f"least cover {fixed(hours, 1)} h, of {name}{after}"
     first = f"If the largest circuit trips: {least} ({circuit}, {spoken_start(plan.horizon, t)})."
