@@ -29,6 +29,8 @@ FILLED = ", made against filled"
 """What is added to the name of a commodity for the balance of what is made with what its tanks get."""
 RAMP_READING = "ramp_energy_mwh"
 """Reading of what a unit draws while its setpoint travels."""
+SMALLEST_FLOW = 1e-2
+"""Flow below which a share would ask for more than the solver's own tolerance, 1e-8. [commodity unit]"""
 LIMIT_TOLERANCE = 1e-6
 """Greatest excess over a limit as a share of its size."""
 
@@ -79,7 +81,7 @@ def audit(formulation: Formulation, values: Mapping[str, Array]) -> Audit:
     for commodity in net:
         into = sum(np.maximum(f, 0.0) for (_, name), f in flows.items() if name == commodity)
         out = sum(np.maximum(-f, 0.0) for (_, name), f in flows.items() if name == commodity)
-        size[commodity] = max(float(np.max(into)), float(np.max(out)), 1e-3)
+        size[commodity] = max(float(np.max(into)), float(np.max(out)), SMALLEST_FLOW)
     residual = _integrate_stocks(formulation, exact, net)
     residual.update(_filled(formulation, exact, flows))
     size.update({name: size[name.removesuffix(FILLED)] for name in residual if name not in size})
