@@ -10,7 +10,8 @@ import os
 
 import pytest
 
-from tests.fuzzing import Count, acts, draw, page_faults, run_case
+from tests.fuzz_judge import acts, page_faults
+from tests.fuzzing import Count, draw, run_case
 
 CASES = int(os.environ.get("BRINEWATT_FUZZ", "0"))
 BATCHES = 4
