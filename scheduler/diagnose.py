@@ -34,9 +34,9 @@ from scheduler.lp import Formulation, formulate
 from scheduler.plan import MISS_TOLERANCE, Planner, PlanOptions
 from scheduler.result import Plan, Status
 
-SECONDS = 10.0
+SECONDS = 90.0
 """Time for a diagnosis unless another is asked for. [s]"""
-SOLVE_SECONDS = 4.0
+SOLVE_SECONDS = 30.0
 """Most time for one linear program. [s]"""
 MOVED = 1e-7
 """Share of a limit's size that counts as not moved."""
