@@ -20,6 +20,7 @@ import numpy as np
 import models.kinds  # noqa: F401 - fills the registers of kinds
 from models.horizon import Array
 from scheduler.cuts import SearchOptions
+from scheduler.diagnose import diagnosed
 from scheduler.explain import Explainer, interval_of
 from scheduler.folder import publish
 from scheduler.habit import past_pattern
@@ -208,4 +209,5 @@ def plan(
         SearchOptions(seconds=seconds), compare, past_pattern(inputs.actual_loads, inputs.horizon)
     )
     asked = Asked("plan", inputs.horizon.days[0], seconds, compare=compare)
-    return DayPlan(make_plan(inputs.site, inputs.horizon, inputs.situation, options), inputs, asked)
+    made = diagnosed(make_plan(inputs.site, inputs.horizon, inputs.situation, options))
+    return DayPlan(made, inputs, asked)

@@ -14,6 +14,7 @@ from models.horizon import Array, Horizon
 from models.pieces import Declaration, Simulation
 from models.site import Site
 from models.situation import Situation
+from scheduler.conflicts import Diagnosis
 
 
 class Status(Enum):
@@ -384,6 +385,8 @@ class Plan:
     tried : tuple of Tried
         Sides of the contract's cliffs that were planned, this plan's among them; empty where a contract has
         none. [-]
+    diagnosis : Diagnosis or None
+        Why duties are missed or limits broken; None where nothing is, or nobody asked. [-]
     """
 
     site: Site
@@ -399,3 +402,4 @@ class Plan:
     seconds: Mapping[str, float] = field(default_factory=dict)
     lag: TemperatureLag | None = None
     tried: tuple[Tried, ...] = ()
+    diagnosis: Diagnosis | None = None

@@ -17,6 +17,7 @@ import numpy as np
 import pytest
 
 from models.pieces import Declaration, Stock
+from scheduler.conflicts import Change, Collision, Conflict, Diagnosis, DutyMissed, Kind
 from scheduler.report.cautions import CAUTIONS
 from scheduler.report.columns import documented_fields
 from scheduler.report.plan_json import SCHEMA_VERSION, json_text, plan_document, write_plan_json
@@ -264,8 +265,12 @@ def named(path: str) -> str:
 def test_documentation_and_document_agree() -> None:
     """Every field is documented, and every documented field occurs."""
     violations = broken_plan().audit.violations
+    limit = Collision("room_b_load.upper", "greatest load of room_b", Kind.UPPER, "kA", 30.0, 0, 2)
+    change = Change(limit, 1.0, 1.0 / 30.0)
+    duty = DutyMissed("lot_short", "lot", 2.0, "t", 0, 2)
     plan = replace(
         missed_plan(),
+        diagnosis=Diagnosis((Conflict((duty,), (limit,), change, (change,)),)),
         audit=replace(missed_plan().audit, violations=violations),
         lag=TemperatureLag((CircuitLag("room_b", 0.1, 4.0, 0.2, 7.0),), 9.0, violations),
         tried=(Tried({"off": "paid"}, 1.0, 0.9, "", (CallCheck("off", (CallAnswer(0, 3.0, 2.0),)),)),),

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from scheduler.cli.steps import check_held, options_for, read, told_as_input, with_cleared
-from scheduler.result import Plan
+from scheduler.cli.steps import check_held, options_for, read, tell, told_as_input, with_cleared
+from scheduler.result import Plan, Status
 
 if TYPE_CHECKING:
     from scheduler.read.earlier import Earlier
@@ -66,6 +66,11 @@ def make(asked: Asked, inputs: Inputs, site: Path, running: Earlier | None = Non
             options = replace(options_for(inputs, asked.seconds), compare=asked.compare)
             made = Made(make_plan(inputs.site, inputs.horizon, inputs.situation, options))
     check_held(made.plan, asked.cleared)
+    if made.plan.status in (Status.MISSES, Status.NOT_A_PLAN):
+        from scheduler.diagnose import diagnosed
+
+        tell("looking for what collides ...")
+        made = replace(made, plan=diagnosed(made.plan))
     return made
 
 

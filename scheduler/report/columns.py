@@ -366,6 +366,23 @@ class Documented:
     meaning: str
 
 
+COLLISION_FIELDS: Final = (
+    ("key", "-", "record with its side"),
+    ("meaning", "-", "in words"),
+    ("change", "-", "what gives room: raise, lower, widen, bring back earlier, ..."),
+    ("limit", "as `unit`", "the limit; null where it is no number"),
+    ("unit", "-", "unit of the limit"),
+    ("from", "-", "start of the first interval; null without one"),
+    ("until", "-", "end of the last interval; null without one"),
+)
+CHANGE_FIELDS: Final = (
+    *COLLISION_FIELDS,
+    ("amount", "as `unit`", "least change that is enough"),
+    ("share", "-", "the same over the size of the limit; null where it has none"),
+    ("words", "-", "the change as a sentence"),
+)
+
+
 FIXED_COLUMNS: Final = (
     Documented("start", "-", "start of the interval, local time with offset from UTC, ISO 8601"),
     Documented("minutes", "min", "length of the interval"),
@@ -561,6 +578,34 @@ def documented_fields() -> tuple[Documented, ...]:
         Documented("violations[].amount", "as `unit`", "by how much, where it is broken most"),
         Documented("violations[].unit", "-", "unit of the amount"),
         Documented("violations[].worst_at", "-", "start of that interval; null without one"),
+        Documented(
+            "diagnosis", "-", "why duties are missed or limits broken; null where nothing is, or nobody asked"
+        ),
+        Documented("diagnosis.complete", "-", "false if the time for the diagnosis ran out"),
+        Documented("diagnosis.note", "-", "what was not found, in words"),
+        *(
+            Documented(f"diagnosis.conflicts[].duties[].{name}", unit, words)
+            for name, unit, words in (
+                ("key", "-", "missed part of a duty"),
+                ("meaning", "-", "what is missed"),
+                ("quantity", "as `unit`", "least possible miss of this conflict alone"),
+                ("unit", "-", "unit of the quantity"),
+                ("from", "-", "start of the first interval on which it is missed; null without one"),
+                ("until", "-", "end of the last one"),
+            )
+        ),
+        *(
+            Documented(f"diagnosis.conflicts[].limits[].{name}", unit, f"limit that collides: {words}")
+            for name, unit, words in COLLISION_FIELDS
+        ),
+        *(
+            Documented(f"diagnosis.conflicts[].change.{name}", unit, f"smallest change that helps: {words}")
+            for name, unit, words in CHANGE_FIELDS
+        ),
+        *(
+            Documented(f"diagnosis.conflicts[].alternatives[].{name}", unit, f"other change: {words}")
+            for name, unit, words in CHANGE_FIELDS
+        ),
         Documented("peak.billed[].key", "-", "peak that a demand charge bills"),
         Documented("peak.billed[].label", "-", "term and billing period"),
         Documented(

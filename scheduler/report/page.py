@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from scheduler.report import style
 from scheduler.report.cautions import CAUTIONS, MODEL_ACCURACY, SHORT_CAUTION
+from scheduler.report.diagnosis import diagnosis_lines
 from scheduler.report.figures import (
     billed_peaks,
     circuit_figures,
@@ -174,6 +175,7 @@ def page_html(
         headline=HEADLINES[plan.status],
         failures=failure_lines(plan),
         failure_table=misses_table(plan),
+        diagnosis=diagnosis_lines(plan),
         where=(
             f"Contract {plain(plan.site.contract.name)}. "
             f"Plan day {spoken_minute(horizon, horizon.start_min)} to "

@@ -12,7 +12,9 @@ import platform
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
+from scheduler.conflicts import Change, Collision
 from scheduler.report.cautions import CAUTIONS, MODEL_ACCURACY
+from scheduler.report.diagnosis import change_words
 from scheduler.report.figures import (
     CircuitFigures,
     EnergyFigures,
@@ -143,6 +145,7 @@ def plan_document(plan: Plan, digests: Mapping[str, str], notes: Iterable[str] =
         "production": {span: _production(figures) for span, figures in circuits.items()},
         "misses": _misses(plan),
         "violations": _broken(plan, plan.audit.violations),
+        "diagnosis": _diagnosis(plan),
         "peak": {
             "billed": [
                 {"key": peak.key, "label": peak.label, "peak_mw": tidy(peak.peak_mw)}
@@ -334,6 +337,59 @@ def _broken(plan: Plan, violations: Iterable[Violation]) -> list[Json]:
         }
         for violation in violations
     ]
+
+
+def _diagnosis(plan: Plan) -> Json | None:
+    if plan.diagnosis is None:
+        return None
+    return {
+        "complete": plan.diagnosis.complete,
+        "note": plan.diagnosis.note,
+        "conflicts": [
+            {
+                "duties": [
+                    {
+                        "key": duty.key,
+                        "meaning": duty.meaning,
+                        "quantity": tidy(duty.quantity),
+                        "unit": duty.unit,
+                        **_span(plan, duty.first, duty.end),
+                    }
+                    for duty in conflict.duties
+                ],
+                "limits": [_collision(plan, limit) for limit in conflict.limits],
+                "change": None if conflict.change is None else _change(plan, conflict.change),
+                "alternatives": [_change(plan, change) for change in conflict.alternatives],
+            }
+            for conflict in plan.diagnosis.conflicts
+        ],
+    }
+
+
+def _change(plan: Plan, change: Change) -> Json:
+    return {
+        **_collision(plan, change.limit),
+        "amount": tidy(change.amount),
+        "share": tidy(change.share),
+        "words": change_words(plan, change),
+    }
+
+
+def _collision(plan: Plan, limit: Collision) -> Json:
+    return {
+        "key": limit.key,
+        "meaning": limit.meaning,
+        "change": limit.kind.value,
+        "limit": tidy(limit.limit),
+        "unit": limit.unit,
+        **_span(plan, limit.first, limit.end),
+    }
+
+
+def _span(plan: Plan, first: int | None, end: int | None) -> Json:
+    horizon = plan.horizon
+    last = None if end is None else int(horizon.starts_min[end - 1] + horizon.lengths_min[end - 1])
+    return {"from": _at(plan, first), "until": None if last is None else local_minute(horizon, last)}
 
 
 def _comparisons(plan: Plan) -> list[Json]:

@@ -16,6 +16,7 @@ from models.horizon import Array, Integers
 from models.pieces import Stock
 from scheduler.report.cautions import CAUTIONS, MODEL_ACCURACY
 from scheduler.report.columns import SHEET_COLUMNS
+from scheduler.report.diagnosis import short_lines
 from scheduler.report.figures import (
     LOAD_TOLERANCE_KA,
     LoadChange,
@@ -269,7 +270,7 @@ def _reading(plan: Plan, rows: Integers) -> str:
 
 
 def failure_lines(plan: Plan) -> tuple[str, ...]:
-    """Return what is broken or missed, one line each, worst first.
+    """Return what is broken or missed, one line each, worst first, and what would help.
 
     Parameters
     ----------
@@ -292,6 +293,7 @@ def failure_lines(plan: Plan) -> tuple[str, ...]:
             f"{miss.quantity:.4g} {plain(miss.unit)}{_at(plan, miss.interval, 'from')}"
             for miss in plan.misses
         ]
+        + list(short_lines(plan))
     )
 
 

@@ -13,6 +13,7 @@ import numpy as np
 
 from models.run_down import Way
 from scheduler.report.cautions import MODEL_ACCURACY, SHORT_CAUTION
+from scheduler.report.diagnosis import diagnosis_lines
 from scheduler.report.figures import (
     POWER_GROUPS,
     StockFigures,
@@ -90,6 +91,7 @@ def summary_text(plan: Plan, notes: Iterable[str] = ()) -> str:
     """
     blocks = (
         _headline(plan),
+        [line for words in diagnosis_lines(plan) for line in _wrapped(words, indent=2)],
         _where(plan, notes),
         [line for fact in outage_lines(plan) for line in _wrapped(f"Out or limited: {fact}", indent=2)],
         _circuits(plan),
