@@ -275,5 +275,7 @@ def test_documentation_and_document_agree() -> None:
         lag=TemperatureLag((CircuitLag("room_b", 0.1, 4.0, 0.2, 7.0),), 9.0, violations),
         tried=(Tried({"off": "paid"}, 1.0, 0.9, "", (CallCheck("off", (CallAnswer(0, 3.0, 2.0),)),)),),
     )
-    found = {named(path) for path in leaves(plan_document(plan, DIGESTS))}
+    # The same plan without a diagnosis has null in its place.
+    undiagnosed = replace(plan, diagnosis=None)
+    found = {named(path) for p in (plan, undiagnosed) for path in leaves(plan_document(p, DIGESTS))}
     assert found == {row.name for row in documented_fields()}
