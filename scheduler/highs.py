@@ -7,7 +7,10 @@ and the meaning of the solver's answers. Knows neither records nor the trade.
 from __future__ import annotations
 
 import copy
-from collections.abc import Iterable, Mapping, Sequence
+import os
+import sys
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from enum import Enum
 from typing import Any
@@ -15,7 +18,6 @@ from typing import Any
 import highspy
 import numpy as np
 import pyomo.environ as pyo
-from pyomo.common.tee import capture_output
 
 from models.horizon import Array, Integers
 from scheduler.errors import SolverError
@@ -173,8 +175,7 @@ class Solver:
         entry_row = np.repeat(np.arange(len(arrays.row_lower)), np.diff(arrays.start))
         self._entries = (entry_row, arrays.index, arrays.value)
         self._first_rows = len(arrays.row_lower)
-        # Some releases print a banner when the first object of a process is made.
-        with capture_output(capture_fd=True):
+        with _silent_stdout():
             self._highs = highspy.Highs()  # type: ignore[no-untyped-call]
         self._option("output_flag", False)
         self._option("parallel", "off")
@@ -631,6 +632,30 @@ class Solver:
             highspy.HighsModelStatus.kIterationLimit: Answer.LIMIT,
         }
         return known.get(status)
+
+
+@contextmanager
+def _silent_stdout() -> Iterator[None]:
+    """Send what is written past Python to standard output nowhere.
+
+    Some releases print a banner when the first object of a process is made. Pyomo's own way to catch it
+    starts threads and takes a lock each time; in one of some hundred processes it never got it.
+    """
+    try:
+        sys.stdout.flush()
+        kept = os.dup(1)
+    except (OSError, ValueError):
+        # Without a standard output nothing can be printed.
+        yield
+        return
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(nowhere, 1)
+        yield
+    finally:
+        os.dup2(kept, 1)
+        os.close(kept)
+        os.close(nowhere)
 
 
 def _as_lp(arrays: Arrays) -> Any:
