@@ -23,7 +23,7 @@ Mask = npt.NDArray[np.bool_]
 
 ALLOWED_LENGTHS_MIN = (5, 15, 30, 60)
 """Lengths of an interval of a plan. [min]"""
-FAR_LENGTHS_MIN = (120, 180, 240, 360)
+FAR_LENGTHS_MIN = (120, 180, 240, 360, 480, 720, 1440)
 """Further lengths, for the far look-ahead of a study, where only the worth of stocks matters. [min]"""
 _EPOCH = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from models.contract.capacity import CapacityCharge
 from models.contract.utilisation import Utilisation, UtilisationStep
 from scheduler.cuts import SearchOptions
 from scheduler.result import Status
+from scheduler.studies import annual
 from scheduler.studies.annual import annual_peaks, best_year, sides
 from scheduler.studies.year import Chain, YearOptions, in_long_intervals
 from tests.study_sites import long_horizon, start_of, store_site, wild_prices
@@ -84,3 +86,38 @@ def test_long_intervals_cover_the_same_time() -> None:
     long = in_long_intervals(horizon, 360)
     assert long.lengths_min.tolist() == [360] * 4 + [360] * 4 + [60] + [360] * 4
     assert long.end_min == horizon.end_min
+
+
+@pytest.mark.parametrize(("dearer", "moved_peak"), [(1.005, True), (1.02, False)])
+def test_the_peak_of_a_side_that_is_far_too_dear_is_not_moved(
+    dearer: float, moved_peak: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A side half a per cent dearer has its peak moved, one two per cent dearer is planned once and left."""
+    site = store_site(1.0, cliff(20.0, 690.0))
+    horizon = long_horizon(site, FIRST, DAYS)
+    now = start_of(site, horizon, wild_prices(horizon))
+    asked: list[tuple[str, float]] = []
+
+    def at(
+        self: object, chain: object, here: object, choice: dict[str, str], peak: float, _: object
+    ) -> object:
+        asked.append((choice["grid"], peak))
+        total = 1000.0 if choice["grid"] == "band" else 1000.0 * dearer
+        # The first peak is the best one.
+        moved = sum(name == choice["grid"] for name, _ in asked) > 1
+        return SimpleNamespace(total=total + moved, import_mw=None)
+
+    rough = SimpleNamespace(
+        total=1.0,
+        status=Status.PLAN,
+        import_mw=np.array([20.0]),
+        formulation=SimpleNamespace(horizon=horizon),
+    )
+    monkeypatch.setattr(annual._Search, "_rough", lambda self, choice: rough)
+    monkeypatch.setattr(annual._Search, "_expected", lambda self, run: None)
+    monkeypatch.setattr(annual._Search, "_at", at)
+    search = annual._Search(site, horizon, now, WINDOWS, (("grid", "2026"),))
+    found = search.best(({"grid": "band"}, {"grid": "usual"}))
+    assert found.cases == {"grid": "band"}
+    moves = [peak for name, peak in asked if name == "usual"]
+    assert (len(moves) > 1) == moved_peak

@@ -25,7 +25,7 @@ def test_quarters_cost_what_hours_cost() -> None:
     hours, quarters = (long_horizon(site, first, days, minutes) for minutes in (60, 15))
     now = start_of(site, hours, wild_prices(hours))
     hourly = Chain(site, hours, now, YearOptions(search=SEARCH)).run(now)
-    options = YearOptions(kept_days=5, look_ahead_days=0, search=SEARCH)
+    options = YearOptions(kept_days=5, look_ahead_days=0, far_days=0, search=SEARCH)
     same = dispatch(site, quarters, now, hourly, options)
     assert same.status is Status.PLAN
     assert same.audit.violations == ()

@@ -14,6 +14,7 @@ from models.contract.component import Contract
 from models.contract.demand import DemandCharge
 from models.contract.spot import Adder, SpotEnergy
 from models.contract.time_of_use import Band, TimeOfUse
+from models.order import Pipeline
 from scheduler.cuts import SearchOptions
 from scheduler.errors import StudyError
 from scheduler.studies import tariffs
@@ -98,6 +99,40 @@ def test_the_ranking_adds_up(solved: tuple[list[StudyCase], Path, list[str]]) ->
     assert by_name["spot"].capture_per_mwh < base  # type: ignore[operator]
     assert by_name["spot"].level_up == pytest.approx(0.1 * base * by_name["spot"].energy_mwh)
     assert by_name["clock"].level_up == 0.0
+
+
+def test_a_flexible_and_a_stiff_site_rank_two_contracts_the_other_way_round(tmp_path: Path) -> None:
+    """The index against one price a little below the index's mean.
+
+    A site with room for a minute draws nearly the same in every hour and pays the mean of the index, which is
+    more than the one price. One with a store of a day and a customer who moves draws in cheap hours and pays less.
+    """
+    roomy = store_site(1.0)
+    neighbour = next(unit for unit in roomy.units if isinstance(unit, Pipeline))
+    fixed = replace(neighbour, min_t_per_h=None, max_t_per_h=None, daily_tolerance_percent=0.0)
+    stiff = replace(
+        store_site(0.001), units=tuple(fixed if u.name == "neighbour" else u for u in store_site(0.001).units)
+    )
+    horizon = long_horizon(roomy, dt.date(2026, 3, 2), 4)
+    base = float(wild_prices(horizon).mean())
+    index = Contract("index", "XTS", (SpotEnergy("energy"),))
+    band = Band("all", 0.98 * base, from_time="00:00", to_time="24:00")
+    one_price = Contract("one price", "XTS", (TimeOfUse("energy", bands=(band,)),))
+    made = [
+        StudyCase(name, terms.name, "2026", replace(works, contract=terms), horizon, now, OPTIONS)
+        for name, works in (("roomy", roomy), ("stiff", stiff))
+        for now in (start_of(works, horizon, wild_prices(horizon)),)
+        for terms in (index, one_price)
+    ]
+    results, failed = run_cases(made, tmp_path, 1, lambda _: None)
+    assert failed == {}
+    places = {
+        (item.case.site_name, item.case.contract_name): item for item in compare(made, results, failed).ranked
+    }
+    assert [places[name, "index"].rank for name in ("roomy", "stiff")] == [1, 2]
+    figures = places["stiff", "index"].result.figures
+    assert figures.capture_per_mwh == pytest.approx(base, rel=5e-3)
+    assert places["stiff", "one price"].result.figures.average_per_mwh == pytest.approx(0.98 * base)
 
 
 def test_results_are_kept_and_not_run_again(

@@ -12,7 +12,7 @@ from models.contract.demand import DemandCharge
 from scheduler.cuts import SearchOptions
 from scheduler.result import Status
 from scheduler.studies.year import Chain, YearOptions, YearRun, spans, with_look_ahead
-from tests.study_sites import long_horizon, start_of, store_site, wild_prices
+from tests.study_sites import MEAN_T_PER_H, long_horizon, start_of, store_site, wild_prices
 
 SEARCH = SearchOptions(gap=1e-4, branch=False)
 DEMAND = DemandCharge("demand", 4000.0, 60)
@@ -105,10 +105,10 @@ def test_windows_follow_the_local_calendar() -> None:
     """A window keeps a local month; the look-ahead is in long intervals, a day of 23 h ends in short ones."""
     site = store_site(1.0)
     horizon = long_horizon(site, dt.date(2026, 3, 20), 30)
-    cuts = spans(horizon, YearOptions(look_ahead_days=9))
+    cuts = spans(horizon, YearOptions(look_ahead_days=9, far_days=0))
     # 12 days of March less the hour that is left out on the 29th; 9 days of look-ahead.
     assert cuts == ((0, 287, 287 + 216), (287, 719, 719))
-    part = with_look_ahead(horizon, 0, 200, 264 + 23, 240)
+    part = with_look_ahead(horizon, 0, 200, 264 + 23, YearOptions(look_ahead_days=30))
     assert len(part) == 200 + 4 + 2 * 6 + 5 + 3 - 2 - 4 + 6
     assert part.end_min == int(horizon.starts_min[287])
 
@@ -120,3 +120,26 @@ def test_start_of_the_year_is_kept(runs: tuple[YearRun, YearRun]) -> None:
         store = next(unit for unit in run.formulation.site.units if unit.name == "store")
         assert level[-1] >= store.end_min_t - 1e-6  # type: ignore[attr-defined]
         assert level[-1] < replace(store).max_t  # type: ignore[attr-defined]
+
+
+def test_a_store_carries_from_a_cheap_season_to_a_dear_one() -> None:
+    """Energy at 30 for 30 days and at 90 for 30 more, a store for 15 days: windows know by the whole time.
+
+    The room makes 10.5 of its 5 to 15 kA on the mean, so it can fill half a store of 15 days in about 18 days
+    of full load and empty it later. One program is the measure; windows that end with what the site asks for
+    at the end of a horizon keep half a store at each joint and lose clearly.
+    """
+    site = store_site(15.0)
+    horizon = long_horizon(site, FIRST, 60)
+    prices = np.where(np.arange(len(horizon)) < 30 * 24, 30.0, 90.0)
+    now = start_of(site, horizon, prices)
+    windows = YearOptions(kept_days=12, look_ahead_days=3, far_days=4, search=SEARCH, tangents=8)
+    whole = Chain(site, horizon, now, replace(windows, kept_days=60)).run(now)
+    guided = Chain(site, horizon, now, windows).run(now)
+    blind = Chain(site, horizon, now, replace(windows, guide_minutes=0)).run(now)
+    assert guided.total <= whole.total * 1.001
+    assert blind.total > whole.total * 1.01
+    assert guided.audit.violations == ()
+    # The last window ends with what the site asks for, guided or not.
+    level = guided.audit.values["store_level"]
+    assert level[-1] == pytest.approx(0.5 * 24.0 * 15.0 * MEAN_T_PER_H, rel=1e-6)

@@ -29,7 +29,8 @@ LONG_TANGENTS = 5
 LONG_GAP = 1e-3
 """Gap of that program. [-]"""
 SIDE_MARGIN = 0.01
-"""How much dearer, as a share, a side may look in long intervals and still be planned by the hour."""
+"""How much dearer, as a share, a side may look in long intervals and still be planned by the hour, and how
+much dearer its first year by the hour may be than another side's and still have its peak moved."""
 PEAK_STEP = 0.012
 """First step by which the year's peak is moved, as a share of it. [-]"""
 CLIFF_MARGIN = 0.003
@@ -211,7 +212,7 @@ class _Search:
         near = [item for item in met if item[1].total <= least + SIDE_MARGIN * abs(least)]
         best: tuple[YearRun, dict[str, str], float | None] | None = None
         for choice, run in sorted(near, key=lambda item: item[1].total):
-            moved = self._moved(choice, run)
+            moved = self._moved(choice, run, np.inf if best is None else best[0].total)
             if moved is not None and (best is None or moved[0].total < best[0].total):
                 best = (moved[0], choice, moved[1])
         if best is None:
@@ -235,8 +236,14 @@ class _Search:
         self.solver_seconds += run.solver_seconds
         return None if run.status is Status.NOT_A_PLAN else run
 
-    def _moved(self, choice: dict[str, str], rough: YearRun) -> tuple[YearRun, float | None] | None:
-        """Run a side by the hour and move the year's peak while that pays."""
+    def _moved(
+        self, choice: dict[str, str], rough: YearRun, least: float
+    ) -> tuple[YearRun, float | None] | None:
+        """Run a side by the hour and move the year's peak while that pays.
+
+        Where the first year is far dearer than the least cost of another side its peak is not moved: each
+        move is a whole year, and a dozen of them would close a per cent at most.
+        """
         now = self._on(choice)
         expected = self._expected(rough)
         first = float(rough.import_mw.max()) if self.peaks else None
@@ -249,6 +256,8 @@ class _Search:
             best, first = found if found is not None else (None, first)
         if best is None or first is None:
             return None if best is None else (best, None)
+        if best.total > least + SIDE_MARGIN * abs(least):
+            return best, first
         peak = first
         for sign in (1.0, -1.0):
             moved = False

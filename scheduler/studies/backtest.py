@@ -46,7 +46,9 @@ class BacktestOptions:
     """
 
     rolling: YearOptions = field(
-        default_factory=lambda: YearOptions(kept_days=1, look_ahead_days=14, look_ahead_minutes=120)
+        default_factory=lambda: YearOptions(
+            kept_days=1, look_ahead_days=14, look_ahead_minutes=120, far_days=0
+        )
     )
     month: YearOptions = field(default_factory=YearOptions)
 
@@ -231,10 +233,11 @@ def rolling(
         if month not in targets:
             targets[month] = _month_ahead(site, horizon, here, first, options.month)
         ahead = dict(targets[month])
-        # A look-ahead that reaches into the next month may load there as much as in this one.
+        # A look-ahead that reaches into later months may load there as much as in this one.
         for (component, period), peak in targets[month].items():
             if period == month:
-                ahead.setdefault((component, horizon.months[last - 1]), peak)
+                for later in set(horizon.months[end:last]):
+                    ahead.setdefault((component, later), peak)
         return replace(here, peak_targets_mw=ahead)
 
     return Chain(site, horizon, situation, options.rolling).run(situation, known=known)
@@ -248,7 +251,7 @@ def _month_ahead(
     end = first + int(np.sum(months[first:] == months[first]))
     days = np.array([day.toordinal() for day in horizon.days])
     last = int(np.searchsorted(days, days[end - 1] + 1 + min(options.look_ahead_days, 7)))
-    part = with_look_ahead(horizon, first, end, max(last, end), options.look_ahead_minutes)
+    part = with_look_ahead(horizon, first, end, max(last, end), options)
     planner = WindowPlanner(site, part, replace(situation, peak_targets_mw={}), options)
     found, _ = planner.least_cost()
     power = exact_values(planner.formulation, found.raw)[site.meter][: end - first]

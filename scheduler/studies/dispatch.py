@@ -56,7 +56,7 @@ def dispatch(
     coarse = hourly.formulation.horizon
     if (coarse.start_min, coarse.end_min) != (horizon.start_min, horizon.end_min):
         raise ValueError("the plan by the hour must cover the same time as the intervals of the dispatch")
-    options = options or YearOptions(kept_days=DISPATCH_DAYS, look_ahead_days=0)
+    options = options or YearOptions(kept_days=DISPATCH_DAYS, look_ahead_days=0, far_days=0)
     levels = {
         name: hourly.audit.values[f"{name}_level"] for unit in site.units for name in unit.initial_stocks()
     }

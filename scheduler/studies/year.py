@@ -27,16 +27,28 @@ from scheduler.direct import written
 from scheduler.errors import SolverError
 from scheduler.exact import absolute_energy_cost, exact_values
 from scheduler.highs import Arrays, Solver
-from scheduler.lp import START_TANGENTS, Formulation, Program, formulate
+from scheduler.lp import Formulation, Program, formulate
 from scheduler.plan import Planner, PlanOptions, missed
 from scheduler.result import Audit, Miss, Status
 
-LOOK_AHEAD_DAYS = 21
-"""Days that a window looks beyond what it keeps: about twice what the largest tanks last. [d]"""
+LOOK_AHEAD_DAYS = 7
+"""Days that a window looks beyond what it keeps in intervals that still tell night from day. [d]"""
+LOOK_AHEAD_MINUTES = 240
+"""Length of an interval of those days. [min]"""
+FAR_DAYS = 30
+"""Days that a window looks beyond those: more than the largest tanks last. [d]"""
+FAR_MINUTES = 1440
+"""Length of an interval of those days: enough to tell what a stock at the joint is worth. [min]"""
+GUIDE_MINUTES = 1440
+"""Length of an interval of the program of the whole time, with whose stocks windows end. [min]"""
+GUIDE_TANGENTS = 5
+"""Tangents per curve in that program. [-]"""
+GUIDE_GAP = 1e-3
+"""Gap of that program. [-]"""
+STUDY_TANGENTS = 14
+"""Tangents per curve and interval of a window: as few as mostly meet the gap in one solve. [-]"""
 STUDY_GAP = 1e-4
 """Target gap of a window: far below what voltage models are good for, and one solve is mostly enough."""
-LOOK_AHEAD_MINUTES = 240
-"""Length of an interval of the look-ahead: enough to tell what a stock at the joint is worth. [min]"""
 PLAN_INTERVALS = 1
 """Intervals that count as a plan day. What is planned for people (ramps inside an interval, steps, changes)
 belongs there; in a study loads are what they are on the mean, as in the look-ahead of a plan. [-]"""
@@ -68,14 +80,24 @@ class YearOptions:
         Tangents per curve and interval in the first program. [-]
     constant_loads : bool
         Whether each circuit stays at one load for a whole window (one for each state of its equipment). [-]
+    far_days : int
+        Days that a window looks beyond its look-ahead, 0 or more. [d]
+    far_minutes : int
+        Length of an interval of those days. [min]
+    guide_minutes : int
+        Length of an interval of the program of the whole time whose stocks windows end with; 0 for none, so
+        that windows end with what the site asks for at the end of a horizon. [min]
     """
 
     look_ahead_days: int = LOOK_AHEAD_DAYS
     look_ahead_minutes: int = LOOK_AHEAD_MINUTES
     kept_days: int | None = None
     search: SearchOptions = field(default_factory=lambda: SearchOptions(gap=STUDY_GAP, branch=False))
-    tangents: int = START_TANGENTS
+    tangents: int = STUDY_TANGENTS
     constant_loads: bool = False
+    far_days: int = FAR_DAYS
+    far_minutes: int = FAR_MINUTES
+    guide_minutes: int = GUIDE_MINUTES
 
 
 @dataclass(frozen=True)
@@ -205,7 +227,7 @@ def cut(horizon: Horizon, first: int, end: int) -> Horizon:
     return Horizon(starts, lengths, horizon.timezone, PLAN_INTERVALS, horizon.shifts)
 
 
-def with_look_ahead(horizon: Horizon, first: int, end: int, last: int, minutes: int) -> Horizon:
+def with_look_ahead(horizon: Horizon, first: int, end: int, last: int, options: YearOptions) -> Horizon:
     """Return a part of a horizon with a look-ahead in longer intervals.
 
     Parameters
@@ -214,18 +236,21 @@ def with_look_ahead(horizon: Horizon, first: int, end: int, last: int, minutes: 
         The intervals. [-]
     first, end, last : int
         Positions: the part is [first, end), its look-ahead [end, last). [-]
-    minutes : int
-        Length of an interval of the look-ahead; what does not fill a day with them keeps its own. [min]
+    options : YearOptions
+        Lengths of intervals of the look-ahead; what does not fill a day with them keeps its own. [-]
 
     Returns
     -------
     Horizon
         The part and its look-ahead. [-]
     """
-    starts, lengths = _in_long_intervals(horizon, end, last, minutes)
+    days = _ordinals(horizon)
+    near = min(int(np.searchsorted(days, days[end - 1] + 1 + options.look_ahead_days)), last)
+    starts, lengths = _in_long_intervals(horizon, end, near, options.look_ahead_minutes)
+    far_starts, far_lengths = _in_long_intervals(horizon, near, last, options.far_minutes)
     return Horizon(
-        np.concatenate([horizon.starts_min[first:end], starts]),
-        np.concatenate([horizon.lengths_min[first:end], lengths]),
+        np.concatenate([horizon.starts_min[first:end], starts, far_starts]),
+        np.concatenate([horizon.lengths_min[first:end], lengths, far_lengths]),
         horizon.timezone,
         PLAN_INTERVALS,
         horizon.shifts,
@@ -252,7 +277,7 @@ def in_long_intervals(horizon: Horizon, minutes: int) -> Horizon:
 
 
 def _in_long_intervals(horizon: Horizon, first: int, last: int, minutes: int) -> tuple[Integers, Integers]:
-    days = np.array([day.toordinal() for day in horizon.days[first:last]], dtype=np.int64)
+    days = _ordinals(horizon)[first:last]
     starts: list[Integers] = [np.zeros(0, dtype=np.int64)]
     lengths: list[Integers] = [np.zeros(0, dtype=np.int64)]
     for position in np.flatnonzero(np.diff(days, prepend=-1)):
@@ -280,15 +305,21 @@ def spans(horizon: Horizon, options: YearOptions) -> tuple[tuple[int, int, int],
     tuple of (int, int, int)
         Positions of intervals: first, first of the next window, end of the look-ahead. [-]
     """
-    days = np.array([day.toordinal() for day in horizon.days])
+    days = _ordinals(horizon)
     if options.kept_days is None:
         groups = np.unique(np.array(horizon.months), return_inverse=True)[1]
     else:
         groups = (days - days[0]) // options.kept_days
     firsts = np.flatnonzero(np.diff(groups, prepend=-1))
     ends = np.append(firsts[1:], len(horizon))
-    looks = np.searchsorted(days, days[ends - 1] + 1 + options.look_ahead_days)
-    return tuple((int(a), int(b), max(int(b), int(c))) for a, b, c in zip(firsts, ends, looks, strict=True))
+    ahead = options.look_ahead_days + options.far_days
+    looks = np.searchsorted(days, days[ends - 1] + 1 + ahead)
+    return tuple((int(a), int(b), int(c)) for a, b, c in zip(firsts, ends, looks, strict=True))
+
+
+def _ordinals(horizon: Horizon) -> Integers:
+    """Return the number of the local day of each interval."""
+    return np.array([day.toordinal() for day in horizon.days], dtype=np.int64)
 
 
 @dataclass(frozen=True, eq=False)
@@ -371,6 +402,17 @@ class WindowPlanner(Planner):
         self._tied = self.solver.add_rows(self._ties)
 
 
+@dataclass(frozen=True, eq=False)
+class _Guide:
+    """Stocks of a plan of the whole time in long intervals, by unit, at the ends of those intervals."""
+
+    ends_min: Integers
+    levels_t: Mapping[str, Array]
+
+    def at(self, minute: int) -> dict[str, float]:
+        return {name: float(np.interp(minute, self.ends_min, level)) for name, level in self.levels_t.items()}
+
+
 class Chain:
     """The windows of one site, one contract and one time, kept so that a second run changes them in place.
 
@@ -395,6 +437,7 @@ class Chain:
         self._joints = {a: _joint(self.whole, a) for a, _, _ in self.spans if a}
         self._planners: dict[int, WindowPlanner] = {}
         self._levels = _levels(site)
+        self._guide_seconds = 0.0
 
     def run(self, situation: Situation, rest_mw: Array | None = None, known: View | None = None) -> YearRun:
         """Plan all windows, one after another, and audit and bill them as one.
@@ -422,11 +465,14 @@ class Chain:
         """
         start, solver_before = time.perf_counter(), self._solver_seconds()
         whole = self.whole.horizon
+        guide = self._guide(situation) if known is None else None
         values = _empty(self.whole)
         now, results = situation, []
         for first, end, last in self.spans:
-            horizon = with_look_ahead(whole, first, end, last, self.options.look_ahead_minutes)
+            horizon = with_look_ahead(whole, first, end, last, self.options)
             here = self._expecting(now, rest_mw, last)
+            if guide is not None and last < len(whole):
+                here = replace(here, end_stocks={**here.end_stocks, **guide.at(horizon.end_min)})
             here = here if known is None else known(here, (first, end, last))
             found, result = self._window(first, horizon, here, values)
             results.append(result)
@@ -458,12 +504,29 @@ class Chain:
             time.perf_counter() - start,
         )
 
+    def _guide(self, situation: Situation) -> _Guide | None:
+        """Return the stocks of a plan of the whole time in long intervals; None where no window needs it.
+
+        What a window has in store at its end would else be what the site asks for, month after month, and a
+        store that is filled in cheap months and emptied in dear ones would be of no use.
+        """
+        options = self.options
+        if not options.guide_minutes or options.constant_loads or self.spans[0][2] == len(self.whole.horizon):
+            return None
+        horizon = in_long_intervals(self.whole.horizon, options.guide_minutes)
+        search = replace(options.search, gap=GUIDE_GAP, branch=False)
+        whole = YearOptions(kept_days=len(horizon), search=search, tangents=GUIDE_TANGENTS)
+        run = Chain(self.whole.site, horizon, situation, whole).run(situation)
+        self._guide_seconds += run.solver_seconds
+        levels = {unit: run.audit.values[key] for unit, key in self._levels.items()}
+        return _Guide(horizon.starts_min + horizon.lengths_min, levels)
+
     @property
     def _meter(self) -> str:
         return self.whole.site.meter
 
     def _solver_seconds(self) -> float:
-        return sum(planner.solver.run_seconds for planner in self._planners.values())
+        return self._guide_seconds + sum(planner.solver.run_seconds for planner in self._planners.values())
 
     def _window(
         self, first: int, horizon: Horizon, situation: Situation, values: Mapping[str, Array]
