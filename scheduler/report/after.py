@@ -5,7 +5,6 @@ Owns their content. Names of columns stand in `scheduler.report.columns`, the fi
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
@@ -14,7 +13,7 @@ from models.horizon import Array, Horizon
 from scheduler.report.cautions import STUDY_CAUTION
 from scheduler.report.columns import STUDY_FILES, UNIT_FORMATS
 from scheduler.report.csv_text import csv_text
-from scheduler.report.wording import fixed, local_minute, local_start, plain
+from scheduler.report.wording import fixed, local_minute, local_start, plain, wrapped
 from scheduler.studies.after import (
     ALKALI,
     CENTS,
@@ -121,7 +120,7 @@ def after_text(
     first, last = local_start(horizon, 0), local_minute(horizon, horizon.end_min)
     lines = [
         f"After the day: {plain(site_name)}, {first} to {last}",
-        *(line for note in notes for line in _wrapped(plain(note))),
+        *(line for note in notes for line in wrapped(plain(note))),
         "",
         *_effect_lines(found, currency),
         "",
@@ -131,16 +130,12 @@ def after_text(
         "",
         *_chlorine_lines(counts, pairs, told),
         "",
-        *_wrapped(STUDY_CAUTION),
+        *wrapped(STUDY_CAUTION),
         "",
         "Inputs (SHA-256):",
         *(f"  {plain(name)}: {digest}" for name, digest in digests.items()),
     ]
     return "\n".join(lines)
-
-
-def _wrapped(text: str, indent: str = "") -> list[str]:
-    return textwrap.wrap(text, 100, initial_indent=indent, subsequent_indent=indent)
 
 
 def _effect_lines(found: Effects, currency: str) -> list[str]:
@@ -155,7 +150,7 @@ def _effect_lines(found: Effects, currency: str) -> list[str]:
     ]
     lines += [
         f"  {'actual':<{width}}  {_money(found.actual_cents):>14}",
-        *_wrapped(
+        *wrapped(
             "Each effect is computed on its own, none is a remainder: the contract is billed for all 16 "
             "combinations of planned and actual prices, loads, energy per kA and other load, and an effect "
             "is the mean of what its change costs over all 24 orders in which the four can change "
@@ -183,7 +178,7 @@ def _energy_lines(horizon: Horizon, plan: Side, actual: Side, standing_mwh: floa
     add("other load", "MWh", plan.other_mw, actual.other_mw)
     add("import", "MWh", plan.import_mw(), actual.import_mw())
     if standing_mwh:
-        lines += _wrapped(
+        lines += wrapped(
             f"{fixed(standing_mwh, 3)} MWh were metered at rectifiers of circuits to which the site's files "
             "give no power then (standing, or out of service by the availability); they are part of the "
             "other load.",
@@ -226,8 +221,8 @@ def _chlorine_lines(counts: Sequence[Count], pairs: Sequence[Discrepancy], told:
             f"  {WAYS[pair.first]} less {WAYS[pair.second]}: {fixed(pair.difference_t, 2)} +- "
             f"{fixed(pair.uncertainty_t, 2)} t, {verdict}"
         )
-    lines += [line for note in told for line in _wrapped(note, "  ")]
-    lines += _wrapped(
+    lines += [line for note in told for line in wrapped(note, "  ")]
+    lines += wrapped(
         f"Uncertainties hold for 95 %; where none is given they are a {FROM_MEMORY}: current "
         f"{CURRENT_PERCENT:g} %, current efficiency {EFFICIENCY_PERCENT:g} %, quantities sold or used "
         f"{SCALE_PERCENT:g} %, each gauging of a stock {LEVEL_PERCENT:g} %. Chlorine per alkali "

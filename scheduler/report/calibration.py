@@ -18,7 +18,7 @@ from scheduler.report import style
 from scheduler.report.cautions import STUDY_CAUTION
 from scheduler.report.columns import STUDY_FILES
 from scheduler.report.csv_text import csv_text
-from scheduler.report.wording import fixed, plain
+from scheduler.report.wording import fixed, plain, wrapped
 from scheduler.studies.calibrate import (
     CE0,
     DRIFT,
@@ -98,27 +98,23 @@ def calibration_text(
     for name in unread:
         lines += [f"{name}: no reading; its keys stay as they are", ""]
     lines += [
-        *_wrapped(
+        *wrapped(
             "Intervals hold 95 % of the time if the model's form is right: errors that fade exponentially in "
             "time are counted, so neighbouring readings do not count as independent. U = U0 + k j + b ln j; "
             "U0 holds at the last reading. A voltmeter, an area or a busbar that is wrong is fitted as if it "
             "were the cells."
         ),
-        *_wrapped(
+        *wrapped(
             f"{SITE_NAME} is the site file with the keys above changed and nothing else. It names its other "
             "files as before: look it through, then put it in the place of the old one."
         ),
         "",
-        *_wrapped(STUDY_CAUTION),
+        *wrapped(STUDY_CAUTION),
         "",
         "Inputs (SHA-256):",
         *(f"  {plain(name)}: {digest}" for name, digest in digests.items()),
     ]
     return "\n".join(lines)
-
-
-def _wrapped(text: str, indent: str = "") -> list[str]:
-    return textwrap.wrap(text, 100, initial_indent=indent, subsequent_indent=indent)
 
 
 def _local(minute: int, zone: ZoneInfo) -> str:
@@ -155,7 +151,7 @@ def _circuit_lines(calibration: CircuitCalibration, zone: ZoneInfo) -> list[str]
         )
     lines += _far_lines(calibration, zone)
     lines += _efficiency_lines(calibration)
-    lines += [line for note in calibration.notes for line in _wrapped(note, "  ")]
+    lines += [line for note in calibration.notes for line in wrapped(note, "  ")]
     lines.append("  site file:")
     lines += [
         f"    {change.table}.{change.key}: {change.before:g} -> {change.after:g}"
@@ -255,7 +251,7 @@ def _power_lines(calibration: CircuitCalibration, zone: ZoneInfo) -> list[str]:
             f"    {month.month}  {month.readings:>8}  {fixed(month.metered_mw, 3):>10}  {before:>18}  "
             f"{after:>18}"
         )
-    lines += _wrapped(
+    lines += wrapped(
         "What is left after the fit is not the cells: losses of rectifiers or busbars, or a meter.",
         "    ",
     )

@@ -39,11 +39,16 @@ from scheduler.report.figures import (
 from scheduler.report.outages import outage_lines
 from scheduler.report.tanks import tank_lines
 from scheduler.report.trips import HeaderTrips, trip_figures
-from scheduler.report.wording import clock, duty_words, fixed, plain, spoken_minute, spoken_start
+from scheduler.report.wording import (
+    TERMINAL_COLUMNS,
+    clock,
+    duty_words,
+    fixed,
+    plain,
+    spoken_minute,
+    spoken_start,
+)
 from scheduler.result import Comparison, Plan, Status
-
-WIDTH = 100
-"""Columns of the page."""
 
 LOAD_SHOWN_KA = 0.05
 """Change of load below which the summary shows none. [kA]"""
@@ -106,7 +111,7 @@ def summary_text(plan: Plan, notes: Iterable[str] = ()) -> str:
 
 
 def _wrapped(text: str, indent: int = 0) -> list[str]:
-    return textwrap.wrap(text, WIDTH, subsequent_indent=" " * indent, break_on_hyphens=False)
+    return textwrap.wrap(text, TERMINAL_COLUMNS, subsequent_indent=" " * indent, break_on_hyphens=False)
 
 
 def _capped(lines: Sequence[str], what: str, most: int) -> list[str]:

@@ -12,11 +12,10 @@ from collections.abc import Iterable, Sequence
 from models.horizon import Horizon
 from scheduler.report.columns import FURTHER_FILES
 from scheduler.report.csv_text import Cell, csv_text
-from scheduler.report.wording import fixed, local_minute, plain, spoken_minute, spoken_start
+from scheduler.report.wording import TERMINAL_COLUMNS, fixed, local_minute, plain, spoken_minute, spoken_start
 from scheduler.values import SHOWN, LimitValue, Move, Moved, Why
 
 FILE = "values.csv"
-WIDTH = 100
 
 NOTHING = "changes nothing"
 BEFORE_STEPS = (
@@ -87,7 +86,9 @@ def _when(value: LimitValue, horizon: Horizon) -> str:
 
 
 def _wrapped(text: str, first: str = "", later: str = "  ") -> list[str]:
-    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=later, break_long_words=False)
+    return textwrap.wrap(
+        text, TERMINAL_COLUMNS, initial_indent=first, subsequent_indent=later, break_long_words=False
+    )
 
 
 def why_text(why: Why, horizon: Horizon, currency: str, more: bool = False) -> str:

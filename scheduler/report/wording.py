@@ -6,12 +6,15 @@ Owns rounding for display and local times. No names of outputs.
 from __future__ import annotations
 
 import math
+import textwrap
 
 from models.horizon import Horizon, instant_of
 from models.misses import NAMES
 from scheduler.plain_text import plain as plain  # reports take it from here
 
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+TERMINAL_COLUMNS = 100
+"""Columns of the terminal that texts are set for."""
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
@@ -157,6 +160,24 @@ def spoken_start(horizon: Horizon, interval: int) -> str:
         For example 'Sun 25 Oct 02:00+01:00'. [-]
     """
     return spoken_minute(horizon, int(horizon.starts_min[interval]))
+
+
+def wrapped(text: str, indent: str = "") -> list[str]:
+    """Return the lines of a text for a terminal of 100 columns.
+
+    Parameters
+    ----------
+    text : str
+        Text without line breaks. [-]
+    indent : str
+        What every line starts with. [-]
+
+    Returns
+    -------
+    list of str
+        Lines. [-]
+    """
+    return textwrap.wrap(text, TERMINAL_COLUMNS, initial_indent=indent, subsequent_indent=indent)
 
 
 def duty_words(miss_class: int) -> str:
