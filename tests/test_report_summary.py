@@ -15,8 +15,8 @@ import pytest
 from models.pieces import Declaration, Stock
 from scheduler.report.cautions import MODEL_ACCURACY, SHORT_CAUTION
 from scheduler.report.figures import touched_limits
-from scheduler.report.summary import WIDTH, summary_text
-from scheduler.report.wording import fixed, plain, spoken_start
+from scheduler.report.summary import summary_text
+from scheduler.report.wording import TERMINAL_COLUMNS, fixed, plain, spoken_start
 from scheduler.result import Certificate, Comparison, MeteredPeak, Plan, Status
 from tests.report_case import broken_plan, missed_plan, small_plan
 
@@ -210,7 +210,7 @@ def test_cautions_close_the_page() -> None:
 )
 def test_the_page_fits_100_columns(plan: Plan) -> None:
     """No line is wider than the page, whatever the names."""
-    assert max(len(line) for line in summary_text(plan).splitlines()) <= WIDTH
+    assert max(len(line) for line in summary_text(plan).splitlines()) <= TERMINAL_COLUMNS
 
 
 def test_the_page_fits_a_screen() -> None:

@@ -13,9 +13,9 @@ from models.misses import NAMES
 from scheduler.plain_text import plain as plain  # reports take it from here
 
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 TERMINAL_COLUMNS = 100
 """Columns of the terminal that texts are set for."""
-MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 def fixed(value: float, decimals: int, thousands: bool = False) -> str:
