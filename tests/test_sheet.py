@@ -12,11 +12,14 @@ import numpy as np
 import pytest
 from pypdf import PdfReader
 
+from models.order import Pipeline
 from models.site import Contact, Site
+from scheduler.plan import PlanOptions, make_plan
 from scheduler.report.cautions import CAUTIONS, SHORT_CAUTION
 from scheduler.report.sheet import BLANK, HOURLY_FROM, load_decimals, load_sheet, shown_rows
 from scheduler.report.sheet_pdf import MARGIN_PT, TABLE_PT, sheet_pdf
 from scheduler.result import Plan
+from tests.binding_cases import Small, room
 from tests.people_case import crowded_plan, hostile_plan
 from tests.report_case import broken_plan, missed_plan, small_plan
 from tests.trip_case import trip_plan
@@ -139,7 +142,7 @@ def test_changes_are_marked_and_told_with_rate_and_time() -> None:
     plan = crowded_plan(1, 0)
     loads = {key: np.where(values == 120.0, 200.0, values) for key, values in plan.audit.values.items()}
     sheet = load_sheet(replace(plan, audit=replace(plan.audit, values=loads)))
-    assert sheet.changes[0].rate == "at most 0.5 kA/min"
+    assert sheet.changes[0].rate == "at most 0.5 kA/min, 6 changes"
     assert sheet.changes[0].lines[0].endswith("  to 100 kA")
     assert sheet.changes[0].lines[1] == "03:00+01  100 to 200 kA, 200.0 min"
     assert sheet.columns[0].marked[:6] == (False, False, False, False, True, False)
@@ -247,3 +250,15 @@ def test_trips_stand_on_every_row() -> None:
     heads = [each.head for each in sheet.columns if each.group == "Largest trip"]
     assert heads == ["cover", "to cut"]
     assert len(next(each for each in sheet.columns if each.head == "cover").cells) == len(sheet.clocks)
+
+
+def test_rates_beside_the_loads_are_told_where_they_change() -> None:
+    """A customer who takes 2 t/h and from 06:00 to 12:00 1.5: the rate at the start, then each change."""
+    small = Small((room(), Pipeline("vinyl", "chlorine", 1.0, 0.5, 1.0)), (50.0,) * 24)
+    plan = make_plan(small.site(), small.intervals(), small.situation(), PlanOptions(compare=False))
+    takes = np.array([2.0] * 6 + [1.5] * 6 + [2.0] * 12)
+    told = replace(plan, audit=replace(plan.audit, values={**plan.audit.values, "vinyl_take": takes}))
+    assert load_sheet(told).rates == ("vinyl 2.0, 06:00 1.5, 12:00 2.0",)
+    assert "vinyl 2.0, 06:00 1.5, 12:00 2.0" in PdfReader(io.BytesIO(sheet_pdf(load_sheet(told)))).pages[
+        0
+    ].extract_text().replace("\n", " ")

@@ -280,7 +280,12 @@ def check_same_inputs(folder: Path, digests: Mapping[str, str]) -> None:
         Problem(key.partition(":")[2], "", text.format(role=key.partition(":")[0], folder=folder))
         for files, others, text in (
             (digests, before, "is not the file of the role '{role}' that the plan in {folder} was made with"),
-            (made_with, now, "(role '{role}') is what the plan in {folder} was made with: name it as then"),
+            (
+                made_with,
+                now,
+                "(role '{role}') is what the plan in {folder} was made with: give it again with --{role}, in "
+                "the same order as then",
+            ),
         )
         for key, digest in files.items()
         if (key.partition(":")[0], digest) not in others

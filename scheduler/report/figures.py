@@ -718,14 +718,15 @@ def count_words(changes: Iterable[LoadChange]) -> str:
     Returns
     -------
     str
-        For example '6 changes + 2 for an outage'; empty where all count. [-]
+        For example '6 changes' or '6 changes + 2 for an outage'; empty where there are none. [-]
     """
     changes = [change for change in changes if change.from_ka is not None]
     free = sum(not change.counted for change in changes)
     counted = len(changes) - free
-    if not free:
+    if not changes:
         return ""
-    return f"{counted} change{'' if counted == 1 else 's'} + {free} for an outage"
+    outage = f" + {free} for an outage" if free else ""
+    return f"{counted} change{'' if counted == 1 else 's'}{outage}"
 
 
 @dataclass(frozen=True, eq=False)

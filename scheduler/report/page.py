@@ -319,7 +319,8 @@ def _load_sections(plan: Plan) -> tuple[Section, Section]:
                 "done when the outage starts. The load before the first change is the last actual load, "
                 "where it is known.",
                 *(
-                    f"{plain(name)}: {words}, which the limits on changes do not count."
+                    f"{plain(name)}: {words}"
+                    + ("." if "+" not in words else ", which no limit on changes counts.")
                     for name in circuit_names(plan)
                     for words in [count_words(load_changes(plan, name))]
                     if words

@@ -35,6 +35,7 @@ from scheduler.report.figures import (
     plan_mask,
     total_reading,
 )
+from scheduler.report.other_rates import other_rate_lines
 from scheduler.report.outages import outage_lines
 from scheduler.report.tanks import tank_lines
 from scheduler.report.trips import trip_figures
@@ -131,6 +132,8 @@ class LoadSheet:
         What is out of service or limited on the day. [-]
     loading : tuple of str
         Lots that are loaded on the day. [-]
+    rates : tuple of str
+        Rates that are set beside the loads, by unit. [-]
     tanks : tuple of str
         Which tank of a product is filled and which is loaded from, where it has several. [-]
     contacts : tuple of (str, str)
@@ -153,6 +156,7 @@ class LoadSheet:
     changes: tuple[CircuitChanges, ...]
     outages: tuple[str, ...]
     loading: tuple[str, ...]
+    rates: tuple[str, ...]
     tanks: tuple[str, ...]
     contacts: tuple[tuple[str, str], ...]
     cautions: tuple[str, ...]
@@ -222,6 +226,7 @@ def load_sheet(plan: Plan, notes: Iterable[str] = ()) -> LoadSheet:
         changes=tuple(_circuit_changes(plan, name, doubled) for name in circuit_names(plan)),
         outages=outage_lines(plan),
         loading=_loading_lines(plan, doubled),
+        rates=other_rate_lines(plan, doubled),
         tanks=tank_lines(plan, doubled),
         contacts=contact_lines(plan),
         cautions=CAUTIONS,

@@ -366,6 +366,11 @@ def _blocks(sheet: LoadSheet, ruler: Ruler, width: float, level: int) -> list[Bl
         more = len(sheet.loading) - len(some)
         pointer = f"; and {more} more: see loading_per_shift.csv" if more else ""
         blocks.append(Block(tuple(ruler.wrapped(f"Loading: {'; '.join(some)}{pointer}", TEXT_PT, width))))
+    if sheet.rates:
+        text = "; ".join(sheet.rates) if level < 1 else "see plan.csv"
+        blocks.append(
+            Block(tuple(ruler.wrapped(f"Other rates, t/h from each time on: {text}", TEXT_PT, width)))
+        )
     for line in sheet.tanks:
         blocks.append(Block(tuple(ruler.wrapped(f"Tanks, {line}", TEXT_PT, width))))
     who = "; ".join(f"{role}: {how}" for role, how in sheet.contacts)

@@ -214,7 +214,9 @@ def _loads(plan: Plan) -> list[str]:
         parts = [_load_words(plan, t, float(load[t]), ways.get(t)) for t in moved]
         if len(load) in ways and ways[len(load)].down:
             parts.append(_load_words(plan, len(load), 0.0, ways[len(load)]))
-        counts = count_words(load_changes(plan, name))
+        words = count_words(load_changes(plan, name))
+        # Counts are of use here only where some of the changes do not count.
+        counts = words if "+" in words else ""
         more = f", and {len(parts) - MOST_LOADS} more: see plan.csv" if len(parts) > MOST_LOADS else ""
         free = f" ({counts}, which no limit on changes counts)" if counts else ""
         lines += _wrapped(f"{_short(name)}: {', '.join(parts[:MOST_LOADS])}{more}{free}", indent=2)

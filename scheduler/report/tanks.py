@@ -137,10 +137,13 @@ def tank_lines(plan: Plan, doubled: bool = False) -> tuple[str, ...]:
         parts = []
         for run in (run for run in runs if run.product == product):
             span = "-".join(clock(plan.horizon, int(edges[at]), doubled) for at in (run.first, run.end))
+            if (run.first, run.end) == (0, plan.horizon.plan_intervals):
+                span = "all day"
             if run.what == "transfer":
                 way = "pump into" if run.rate_t_per_h > 0 else "pump out of"
                 parts.append(f"{way} {plain(run.tank)} {span} at {fixed(abs(run.rate_t_per_h), 1)} t/h")
             else:
-                parts.append(f"{VERBS[run.what]} {plain(run.tank)} {span}")
+                rate = f"{fixed(run.rate_t_per_h, 1)} t/h on the mean"
+                parts.append(f"{VERBS[run.what]} {plain(run.tank)} {span} at {rate}")
         lines.append(f"{plain(product)}: {', '.join(parts) or 'nothing made or sent'}")
     return tuple(lines)

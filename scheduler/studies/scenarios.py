@@ -52,7 +52,7 @@ from scheduler.exact import Values, absolute_energy_cost, exact_costs, exact_val
 from scheduler.highs import Answer, Arrays, Solver
 from scheduler.lp import Formulation, formulate
 from scheduler.steps import needs_steps
-from scheduler.studies.year import with_look_ahead
+from scheduler.studies.year import YearOptions, with_look_ahead
 
 SCENARIO_GAP = 1e-5
 """Target gap of each scenario alone: costs of ways are compared, so it is that of a plan."""
@@ -528,9 +528,8 @@ def study(
     if deviation is not None:
         site = replace(site, contract=with_deviation(site.contract, deviation))
     day = horizon.plan_intervals
-    horizon = replace(
-        with_look_ahead(horizon, 0, day, len(horizon), options.look_ahead_minutes), plan_intervals=day
-    )
+    long = YearOptions(look_ahead_minutes=options.look_ahead_minutes, far_minutes=options.look_ahead_minutes)
+    horizon = replace(with_look_ahead(horizon, 0, day, len(horizon), long), plan_intervals=day)
     situation = _known(site, horizon, situation, scenarios)
     plan_day = Horizon(
         horizon.starts_min[:day], horizon.lengths_min[:day], horizon.timezone, day, horizon.shifts
