@@ -105,7 +105,8 @@ def test_a_flexible_and_a_stiff_site_rank_two_contracts_the_other_way_round(tmp_
     """The index against one price a little below the index's mean.
 
     A site with room for a minute draws nearly the same in every hour and pays the mean of the index, which is
-    more than the one price. One with a store of a day and a customer who moves draws in cheap hours and pays less.
+    more than the one price. One with a store of a day and a customer who moves draws in cheap hours and
+    pays less.
     """
     roomy = store_site(1.0)
     neighbour = next(unit for unit in roomy.units if isinstance(unit, Pipeline))
