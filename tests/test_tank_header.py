@@ -76,6 +76,14 @@ def test_a_pump_moves_its_rate_and_no_more() -> None:
     assert plan.audit.values["b_transfer"] == pytest.approx(30.0)
 
 
+def test_a_tank_without_a_pump_gives_nothing_through_the_pump_of_another() -> None:
+    """Tank a has a pump and is empty, b is full and has none, c wants 600 t: it gets only what is made."""
+    tanks = (tank("a", transfer_max_t_per_h=30.0), tank("b"), tank("c", end_min_t=600.0))
+    plan = case(*tanks, stocks={"a": 0.0, "b": 620.0, "c": 0.0}).plan()
+    assert plan.misses[0].quantity == pytest.approx(600.0 - 6 * MOST, rel=1e-4)
+    assert np.all(plan.audit.values["b_transfer"] >= -1e-9)
+
+
 def test_a_pump_that_is_not_needed_stands() -> None:
     """Where a transfer gains nothing, the calm plan has none."""
     plan = case(tank("a", transfer_max_t_per_h=30.0), tank("b"), stocks={"a": 300.0, "b": 300.0}).plan()
