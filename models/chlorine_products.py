@@ -48,6 +48,7 @@ class AcidUnit(Unit):
     product: str = "hydrochloric_acid"
 
     availabilities = ("in_service", "chlorine_max_t_per_h")
+    settings = ("header_gas",)
 
     def __post_init__(self) -> None:
         check(
@@ -128,6 +129,7 @@ class HypochloriteUnit(Unit):
     product: str = "hypochlorite"
 
     availabilities = ("in_service", "chlorine_max_t_per_h")
+    settings = ("chlorine",)
 
     def __post_init__(self) -> None:
         check(

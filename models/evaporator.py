@@ -47,6 +47,7 @@ class Evaporator(Unit):
     kwh_per_t: float = 0.0
 
     availabilities = ("in_service", "rate_max_t_per_h")
+    settings = ("rate",)
 
     def __post_init__(self) -> None:
         check(

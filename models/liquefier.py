@@ -14,7 +14,7 @@ import numpy as np
 from models.checks import InvalidValues, above, at_least, between, check, in_order
 from models.horizon import Horizon
 from models.pieces import Blend, Declaration, Exclusive, Flow, Moves, Variable
-from models.quality import HYDROGEN, UNITS
+from models.quality import HYDROGEN, UNIT_WORDS, UNITS
 from models.situation import Situation
 from models.tail_gas import yield_max
 from models.unit import Unit, unit_kind
@@ -66,6 +66,7 @@ class Liquefier(Unit):
     cell_gas: str = "chlorine_wet"
 
     availabilities = ("in_service", "feed_max_t_per_h")
+    settings = ("feed",)
 
     def __post_init__(self) -> None:
         check(
@@ -144,6 +145,7 @@ class Liquefier(Unit):
                     HYDROGEN,
                     self.cell_gas,
                     UNITS[HYDROGEN],
+                    f"cell_{HYDROGEN}_{UNIT_WORDS[HYDROGEN]}",
                     np.where(on, self.cell_hydrogen_max_percent, np.inf),
                     meaning=f"hydrogen in the chlorine from the cells, as {self.name} bears it",
                 ),
@@ -188,6 +190,7 @@ class Vaporiser(Unit):
     gas: str = "chlorine"
 
     availabilities = ("in_service", "rate_max_t_per_h")
+    settings = ("rate",)
 
     def __post_init__(self) -> None:
         check(

@@ -67,6 +67,7 @@ class Pipeline(Unit):
     notice_minutes: float = 0.0
 
     availabilities = ("max_t_per_h", "turnaround")
+    settings = ("take",)
 
     def __post_init__(self) -> None:
         check(

@@ -155,6 +155,8 @@ class Blend:
         What is carried, and by what. [-]
     unit : str
         Unit of the concentration, '%' or 'ppm'. [-]
+    reading : str
+        Name of the owner's reading that shows it, with its unit. [-]
     most : ndarray
         Greatest concentration; infinite where there is no limit. Shape (n,). [unit]
     meaning : str
@@ -166,6 +168,7 @@ class Blend:
     substance: str
     commodity: str
     unit: str
+    reading: str
     most: Array
     meaning: str = ""
 

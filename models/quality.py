@@ -120,6 +120,7 @@ class QualityLimit(Unit):
                     self.substance,
                     self.commodity,
                     UNITS[self.substance],
+                    f"{self.substance}_{UNIT_WORDS[self.substance]}",
                     np.full(len(horizon), self.most),
                     meaning=f"{self.substance} in the {self.commodity} that is made",
                 ),

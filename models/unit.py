@@ -28,6 +28,8 @@ class Unit(ABC):
     kind: ClassVar[str] = ""
     availabilities: ClassVar[tuple[str, ...]] = ()
     """What an availability fact may limit."""
+    settings: ClassVar[tuple[str, ...]] = ()
+    """Pieces that a shift sets, or that are told to a customer, beside loads and tanks: rates in t/h."""
 
     @abstractmethod
     def declare(self, horizon: Horizon, situation: Situation) -> Declaration:

@@ -122,11 +122,10 @@ def _mixtures(
         if held is None:
             continue
         before = found.get(blend.owner, simulations[blend.owner])
-        name = f"{blend.key.removeprefix(f'{blend.owner}_')}_{'percent' if blend.unit == '%' else blend.unit}"
         found[blend.owner] = replace(
             before,
             limits=(*before.limits, Limit(blend.meaning, blend.unit, held, upper=blend.most)),
-            readings={**before.readings, name: held},
+            readings={**before.readings, blend.reading: held},
         )
     return found
 

@@ -112,6 +112,13 @@ def test_the_demo_site_holds_most_kinds(demo: Inputs) -> None:
     assert set(UNIT_KINDS) - held <= {"trip_cover", "filter_bank", "quality_limit"}
 
 
+def test_settings_of_units_are_variables_of_theirs(demo: Inputs) -> None:
+    """What a unit names as set by a shift is one of its rates, so the load sheet shows it."""
+    for unit in demo.site.units:
+        declared = {v.key: v.unit for v in unit.declare(demo.horizon, demo.situation).variables}
+        assert {declared[unit.key(piece)] for piece in unit.settings} <= {"t/h"}
+
+
 @PLANS
 @given(seed=SEEDS)
 def test_simulation_equals_declared_flows(demo: Inputs, seed: int) -> None:

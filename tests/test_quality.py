@@ -196,7 +196,7 @@ def test_chloride_in_the_caustic_holds_the_load_up() -> None:
     plan = planned(gas_site(room(chloride_in_alkali_ppm=30.0), limit))
     assert plan.status is Status.PLAN
     assert plan.audit.values["room_load"] == pytest.approx([5.5, 4.5], abs=3e-4)
-    held = plan.audit.simulations["caustic_quality"].readings["mixed_ppm"]
+    held = plan.audit.simulations["caustic_quality"].readings["chloride_ppm"]
     assert held == pytest.approx([30.0 * 9 / 5.5, 60.0], rel=1e-4)
 
 
