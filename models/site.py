@@ -95,6 +95,21 @@ class Site:
         """Commodities of the site by name, the usual ones and its own. [-]."""
         return {commodity.name: commodity for commodity in (*STANDARD, *self.products)}
 
+    def owner_of(self, key: str) -> str:
+        """Return the unit to which a key `{unit}_{piece}` belongs.
+
+        Parameters
+        ----------
+        key : str
+            Key of a record. [-]
+
+        Returns
+        -------
+        str
+            Name of the unit with the longest name that fits; empty where none does. [-]
+        """
+        return max((unit.name for unit in self.units if key.startswith(f"{unit.name}_")), key=len, default="")
+
     def parts(self, horizon: Horizon, situation: Situation) -> dict[str, Declaration]:
         """Return the records of each unit by its name.
 

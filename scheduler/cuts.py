@@ -123,6 +123,34 @@ def _outside(rows: Rows, exact: Mapping[str, Array]) -> tuple[Mask, Mask]:
     return below, above
 
 
+def tangent_rows(
+    curve: Curve, t: Integers, x: Array, result: int, argument: int
+) -> list[tuple[float, float, list[int], list[float]]]:
+    """Return the tangents of a curve at some points, as rows of a program.
+
+    Parameters
+    ----------
+    curve : Curve
+        The curve. [-]
+    t : ndarray
+        Intervals. Shape (k,). [-]
+    x : ndarray
+        Points of the argument. Shape (k,). [unit of the argument]
+    result, argument : int
+        First columns of the result and of the argument. [-]
+
+    Returns
+    -------
+    list of (lower, upper, columns, coefficients)
+        One row for each point. [-]
+    """
+    value, slope = curve.value(x, t), curve.slope(x, t)
+    return [
+        (y - s * at, np.inf, [result + int(i), argument + int(i)], [1.0, -s])
+        for i, at, y, s in zip(t, x.tolist(), value.tolist(), slope.tolist(), strict=True)
+    ]
+
+
 @dataclass(frozen=True, eq=False)
 class _Apart:
     """What keeps two units apart on one interval: rows, and the binary if there is a choice."""
@@ -511,13 +539,8 @@ class Search:
     def _tangents(
         self, curve: Curve, t: Integers, raw: Mapping[str, Array]
     ) -> list[tuple[float, float, list[int], list[float]]]:
-        x = raw[curve.of][t]
-        value, slope = curve.value(x, t), curve.slope(x, t)
         result, argument = self.solver.columns[curve.key].start, self.solver.columns[curve.of].start
-        return [
-            (y - s * at, np.inf, [result + int(i), argument + int(i)], [1.0, -s])
-            for i, at, y, s in zip(t, x.tolist(), value.tolist(), slope.tolist(), strict=True)
-        ]
+        return tangent_rows(curve, t, raw[curve.of][t], result, argument)
 
     def _against_faking(self, faked: list[tuple[float, Curve, int, float]], allowance: float) -> None:
         """Add chords for curves held above their value, and branch where a chord is not enough.

@@ -13,116 +13,36 @@ where a solution stands. Words are in `scheduler.report.diagnosis`.
 from __future__ import annotations
 
 import math
-import time
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 
 import numpy as np
 
 from models.circuit import Circuit
-from models.horizon import Array, Horizon, Integers
-from models.misses import RECOVERY
-from models.pieces import ChangeLimit, Declaration, Moves, Rows, Variable
+from models.horizon import Horizon
+from models.pieces import ChangeLimit, Declaration, Moves
 from models.site import Site
 from models.situation import Availability, Situation
 from scheduler.conflicts import Change, Collision, Conflict, Diagnosis, DutyMissed, Kind
 from scheduler.cuts import SearchOptions
-from scheduler.direct import written
+from scheduler.elastic import Clock, Elastic, OutOfTimeError, rounded_up
 from scheduler.errors import BrinewattError
-from scheduler.highs import Answer, Outcome, Solver
 from scheduler.lp import Formulation, formulate
-from scheduler.plan import MISS_TOLERANCE, Planner, PlanOptions
+from scheduler.movable import Moved, Number, total
+from scheduler.plan import Planner, PlanOptions
 from scheduler.result import Plan, Status
 
 SECONDS = 90.0
 """Time for a diagnosis unless another is asked for. [s]"""
-SOLVE_SECONDS = 30.0
-"""Most time for one linear program. [s]"""
-MOVED = 1e-7
-"""Share of a limit's size that counts as not moved."""
-DUAL = 1e-7
-"""Dual, in shares of limits, that counts as none."""
-SAME = 1e-9
-"""How near, as a share, two limits of a unit are one number of the input."""
-MOST_VALUES = 4
-"""Values of one limit over time that are told apart; with more it is a profile and moved as a whole."""
 MOST_ALTERNATIVES = 6
 """Changes beside the smallest that are looked at for a conflict."""
 MOST_MORE = 3
 """By how much a count of changes is raised at most."""
-ROUNDS = 6
-"""Rounds in which tangents are added where a solution stands."""
-TANGENT = 1e-7
-"""How far, as a share, a curve may lie above the program."""
-DIGITS = 3
-"""Digits to which a change is rounded up."""
 VALUE_ENDS = ("_ka", "_t", "_mw", "_per_h", "_per_d", "_mvar")
 """Ends of names of facts that are limits; other facts say what is switched on."""
 
-
-@dataclass(frozen=True, eq=False)
-class _Place:
-    """Where a limit stands in the records: positions of one variable or stock, or rows of a family."""
-
-    record: str
-    rows: bool
-    positions: Integers
-    intervals: Integers | None
-    limit: Array
-    upper: bool
-
-
-@dataclass(eq=False)
-class _Number:
-    """One number of the input that limits something: all places where it stands."""
-
-    key: str
-    meaning: str
-    kind: Kind
-    unit: str
-    size: float
-    places: list[_Place] = field(default_factory=list)
-    column: int = -1
-    rows: list[tuple[int, int]] = field(default_factory=list)
-    """Row of the program and its interval (-1 without), in the order of the places."""
-
-    @property
-    def limit(self) -> float:
-        """The number itself, the furthest out where it changes. [unit]."""
-        limits = np.concatenate([place.limit for place in self.places])
-        return float(limits.max() if self.kind is not Kind.LOWER else limits.min())
-
-    def collision(self, span: tuple[int, int] | None) -> Collision:
-        """Return the record of it on a span of intervals."""
-        first, end = span or (None, None)
-        return Collision(self.key, self.meaning, self.kind, self.unit, self.limit, first, end)
-
-
-_Moved = dict[_Number, float]
-"""Numbers that are moved, with how far. [unit of each]"""
 _Ends = dict[Availability, "int | None"]
 """Facts with the minute at which they end instead; None: they never hold. [min]"""
-
-
-def _total(moved: _Moved) -> float:
-    return sum(amount / number.size for number, amount in moved.items())
-
-
-class _OutOfTimeError(Exception):
-    """The time for the diagnosis is over."""
-
-
-class _Clock:
-    """What is left of the time."""
-
-    def __init__(self, seconds: float) -> None:
-        self._end = time.monotonic() + seconds
-
-    def left(self) -> float:
-        left = self._end - time.monotonic()
-        if left <= 0:
-            raise _OutOfTimeError
-        return left
 
 
 def diagnosed(plan: Plan, seconds: float = SECONDS) -> Plan:
@@ -161,10 +81,10 @@ def diagnose(plan: Plan, seconds: float = SECONDS) -> Diagnosis:
         What was found. [-]
     """
     found: list[Conflict] = []
-    clock = _Clock(seconds)
+    clock = Clock(seconds)
     try:
         note = _Search(plan, clock).conflicts(found)
-    except _OutOfTimeError:
+    except OutOfTimeError:
         return Diagnosis(
             tuple(found), False, f"the time for the diagnosis, {seconds:g} s, ran out: it may be incomplete"
         )
@@ -176,14 +96,14 @@ def diagnose(plan: Plan, seconds: float = SECONDS) -> Diagnosis:
 class _Search:
     """The diagnosis of one plan."""
 
-    def __init__(self, plan: Plan, clock: _Clock) -> None:
+    def __init__(self, plan: Plan, clock: Clock) -> None:
         self.plan = plan
         self.clock = clock
 
     def conflicts(self, found: list[Conflict]) -> str:
         """Add the conflicts to a list as they are found; return what could not be found, in words."""
         plan = self.plan
-        program = _Elastic(_records(plan.site, plan.horizon, plan.situation), self.clock)
+        program = Elastic(_records(plan.site, plan.horizon, plan.situation), self.clock)
         moved = program.least()
         if moved is not None and not moved:
             if plan.situation.locks and plan.audit.violations:
@@ -205,7 +125,7 @@ class _Search:
 
     # ------------------------------------------------------------ limits
 
-    def _conflict(self, program: _Elastic, number: _Number, moved: _Moved, ended: _Ends) -> Conflict:
+    def _conflict(self, program: Elastic, number: Number, moved: Moved, ended: _Ends) -> Conflict:
         """Return what one of the moves resolves, with all others made."""
         others = {n: r for n, r in moved.items() if n is not number}
         program.hold(others, [number])
@@ -261,13 +181,13 @@ class _Search:
                 kept.append(replace(fact, end_min=end))
         return replace(self.plan.situation, availability=tuple(kept))
 
-    def _program(self, facts: _Ends) -> _Elastic | None:
+    def _program(self, facts: _Ends) -> Elastic | None:
         try:
-            return _Elastic(_records(self.plan.site, self.plan.horizon, self._with(facts)), self.clock)
+            return Elastic(_records(self.plan.site, self.plan.horizon, self._with(facts)), self.clock)
         except ValueError:
             return None
 
-    def _hard(self, facts: _Ends, others: _Moved) -> bool:
+    def _hard(self, facts: _Ends, others: Moved) -> bool:
         """Tell whether every duty can be met with some facts ended earlier and some limits moved."""
         program = self._program(facts)
         if program is None:
@@ -289,7 +209,7 @@ class _Search:
                 high = middle - 1
         return int(ends[low])
 
-    def _outages_that_help(self, others: _Moved, ended: _Ends) -> Iterator[Change]:
+    def _outages_that_help(self, others: Moved, ended: _Ends) -> Iterator[Change]:
         for fact in self._facts():
             if fact in ended or not self._hard({**ended, fact: None}, others):
                 continue
@@ -322,13 +242,13 @@ class _Search:
         """Return the least moves of limits with some facts ended earlier; infinite if there are none."""
         program = self._program(facts)
         moved = None if program is None else program.least()
-        return math.inf if moved is None else _total(moved)
+        return math.inf if moved is None else total(moved)
 
-    def _with_outages(self, program: _Elastic, moved: _Moved) -> tuple[_Ends, _Elastic | None, _Moved | None]:
+    def _with_outages(self, program: Elastic, moved: Moved) -> tuple[_Ends, Elastic | None, Moved | None]:
         """End outages earlier where that is less than the moves of limits it saves, as shares."""
         ended: _Ends = {}
         for fact in self._facts():
-            now = _total(moved)
+            now = total(moved)
             gone = self._least_with({**ended, fact: None})
             if gone >= now - 1e-6:
                 continue
@@ -344,7 +264,7 @@ class _Search:
     def _latest(self, fact: Availability, ended: _Ends, size: float) -> int:
         return self._end_earlier(fact, lambda end: self._least_with({**ended, fact: end}) <= size + 1e-6)
 
-    def _without_outages(self) -> tuple[_Ends, _Elastic | None, _Moved | None]:
+    def _without_outages(self) -> tuple[_Ends, Elastic | None, Moved | None]:
         """Find the outages without whose end no change of limits helps, each ended as late as can be."""
         ended: _Ends = dict.fromkeys(self._facts())
         size = self._least_with(ended)
@@ -359,7 +279,7 @@ class _Search:
         last = self._program(ended)
         return ended, last, None if last is None else last.least()
 
-    def _outage_conflict(self, fact: Availability, ended: _Ends, moved: _Moved) -> Conflict:
+    def _outage_conflict(self, fact: Availability, ended: _Ends, moved: Moved) -> Conflict:
         """Return what an outage resolves that ends earlier, with all other changes made."""
         change = self._outage_change(fact, int(ended[fact] or fact.start_min))
         first, end = _span_of(self.plan.horizon, fact)
@@ -395,7 +315,7 @@ class _Search:
                 first,
                 None if first is None else first + 1,
             )
-            yield Conflict((), (limit,), Change(limit, _rounded_up(violation.amount)))
+            yield Conflict((), (limit,), Change(limit, rounded_up(violation.amount)))
 
     def _counted(self) -> Iterator[Conflict]:
         """Try one rule after another of those that no linear program holds: counts, rests, steps."""
@@ -517,527 +437,3 @@ def _rules(
         collision = Collision(rule.key, rule.meaning, Kind.RULE, "-", None, 0, len(horizon))
         rest = tuple(other for other in records.exclusives if other is not rule)
         yield collision, [(1.0, None, replace(records, exclusives=rest))]
-
-
-# ---------------------------------------------------------------- the elastic program
-
-
-class _Elastic:
-    """The linear program in which every limit can be moved, each by a column of its own."""
-
-    def __init__(self, formulation: Formulation, clock: _Clock) -> None:
-        self.formulation = formulation
-        self.clock = clock
-        self.records = formulation.declaration
-        self.variables = {v.key: v for v in self.records.variables}
-        self.misses = [v for v in self.records.variables if v.miss_class is not None]
-        self.numbers = _numbers(formulation)
-        program, arrays = written(_with_open_locks(formulation))
-        self.kept = program.kept
-        self.solver = Solver(arrays)
-        self._sides: dict[tuple[str, int], list[float]] = {}
-        self._open_curves()
-        self._declare()
-        self.weights = np.zeros(self.solver.column_count)
-        for number in self.numbers:
-            self.weights[number.column] = 1.0 / number.size
-        self._close_misses(True)
-        self.outcome: Outcome | None = None
-
-    # -- writing
-
-    def _open_curves(self) -> None:
-        """Let the last piece of every curve go on, so that a greater load than usual has a power."""
-        for curve in self.records.curves:
-            key = f"{curve.key}_pieces"
-            if key not in self.solver.columns:
-                continue
-            place = self.solver.columns[curve.key]
-            argument = self.variables[curve.of]
-            live = np.flatnonzero(argument.upper > argument.lower)
-            at = place.start + live
-            count = len(at)
-            self.solver.set_column_bounds(at, np.full(count, -np.inf), np.full(count, np.inf))
-            pieces = self.solver.columns[key]
-            size = (pieces.stop - pieces.start) and count
-            if not size:
-                continue
-            first = np.arange(pieces.start, pieces.start + count)
-            last = np.arange(pieces.stop - count, pieces.stop)
-            low, high = self.solver.column_bounds(first)
-            self.solver.set_column_bounds(first, np.full(count, -np.inf), high)
-            low, high = self.solver.column_bounds(last)
-            self.solver.set_column_bounds(last, low, np.full(count, np.inf))
-
-    def _declare(self) -> None:
-        """Take every limit off its column or row and state it anew with its column of room."""
-        families = {rows.key: rows for rows in self.records.rows}
-        first = self.solver.add_columns(np.zeros(len(self.numbers)), np.full(len(self.numbers), np.inf)).start
-        rows: list[tuple[float, float, list[int], list[float]]] = []
-        start = self.solver.row_count
-        for i, number in enumerate(self.numbers):
-            number.column = first + i
-            number.rows = []
-            for place in number.places:
-                bodies = (
-                    self._row_bodies(families[place.record], place)
-                    if place.rows
-                    else [
-                        ([self.solver.columns[place.record].start + int(p)], [1.0]) for p in place.positions
-                    ]
-                )
-                self._free(place)
-                at = [-1] * len(bodies) if place.intervals is None else place.intervals.tolist()
-                for (columns, values), limit, t in zip(bodies, place.limit.tolist(), at, strict=True):
-                    sign = -1.0 if place.upper else 1.0
-                    low, high = (-np.inf, limit) if place.upper else (limit, np.inf)
-                    number.rows.append((start + len(rows), int(t)))
-                    rows.append((low, high, [*columns, number.column], [*values, sign]))
-        self.solver.add_rows(rows)
-
-    def _row_bodies(self, family: Rows, place: _Place) -> list[tuple[list[int], list[float]]]:
-        bodies: dict[int, dict[int, float]] = {int(p): {} for p in place.positions}
-        for entry in family.entries:
-            base = self.solver.columns[entry.variable].start
-            for row, position, c in zip(
-                entry.rows.tolist(), entry.positions.tolist(), entry.coefficients.tolist(), strict=True
-            ):
-                if row in bodies and c != 0.0:
-                    body = bodies[row]
-                    body[base + position] = body.get(base + position, 0.0) + c
-        return [(list(body), list(body.values())) for body in bodies.values()]
-
-    def _free(self, place: _Place) -> None:
-        """Take a limit off where it stands in the program."""
-        if not place.rows:
-            at = self.solver.columns[place.record].start + place.positions
-            low, high = self.solver.column_bounds(at)
-            if place.upper:
-                high = np.full(len(at), np.inf)
-            else:
-                # Nothing runs backwards.
-                low = np.zeros(len(at))
-            self.solver.set_column_bounds(at, low, high)
-            return
-        family = next(rows for rows in self.records.rows if rows.key == place.record)
-        kept = self.kept.get(place.record)
-        number = {row: i for i, row in enumerate(kept)} if kept is not None else None
-        first = self.solver.rows[place.record].start
-        for p in place.positions.tolist():
-            i = p if number is None else number.get(p)
-            if i is None:
-                continue
-            sides = self._sides.setdefault(
-                (place.record, p), [float(family.lower[p]), float(family.upper[p])]
-            )
-            sides[1 if place.upper else 0] = np.inf if place.upper else -np.inf
-            self.solver.set_row_bounds(np.array([first + i]), np.array([sides[0]]), np.array([sides[1]]))
-
-    def _close_misses(self, closed: bool) -> None:
-        for v in self.misses:
-            place = self.solver.columns[v.key]
-            upper = np.zeros(v.size) if closed else v.upper
-            self.solver.set_column_bounds(np.arange(place.start, place.stop), v.lower, upper)
-
-    # -- solving
-
-    def hold(self, amounts: _Moved, free: Sequence[_Number]) -> None:
-        """Fix the room of every limit: what is given, any for some, none for the rest."""
-        lower, upper = np.zeros(len(self.numbers)), np.zeros(len(self.numbers))
-        for i, number in enumerate(self.numbers):
-            if number in amounts:
-                # A hair more, so that what was found feasible stays it.
-                lower[i] = upper[i] = amounts[number] + 1e-7 * number.size
-            elif number in free:
-                upper[i] = np.inf
-        self.solver.set_column_bounds(self.columns, lower, upper)
-
-    def like(self, amounts: _Moved) -> _Moved:
-        """Return amounts of another program's limits for those of this one, by key."""
-        known = {number.key: amount for number, amount in amounts.items()}
-        return {number: known[number.key] for number in self.numbers if number.key in known}
-
-    def _solve(self, costs: Array) -> bool:
-        self.solver.set_costs(np.concatenate([costs, np.zeros(self.solver.column_count - len(costs))]), 0.0)
-        for _ in range(ROUNDS):
-            seconds = min(self.clock.left(), SOLVE_SECONDS)
-            self.outcome = self.solver.solve(seconds, confirm=False)
-            if self.outcome.answer is Answer.LIMIT:
-                raise _OutOfTimeError
-            if self.outcome.answer is not Answer.OPTIMAL:
-                return False
-            if not self._tighten(self.outcome.values):
-                break
-        return True
-
-    def _tighten(self, values: Array) -> bool:
-        """Add tangents where a solution lies below a curve; tell whether there were any."""
-        rows: list[tuple[float, float, list[int], list[float]]] = []
-        for curve in self.records.curves:
-            argument = self.variables[curve.of]
-            t = np.flatnonzero(argument.upper > argument.lower)
-            if not t.size:
-                continue
-            own, of = self.solver.columns[curve.key].start, self.solver.columns[curve.of].start
-            x = np.clip(values[of + t], argument.lower[t], argument.upper[t])
-            inside = np.abs(x - values[of + t]) <= 1e-9 * np.maximum(np.abs(x), 1.0)
-            y = curve.value(x, t)
-            below = inside & (y - values[own + t] > TANGENT * np.maximum(np.abs(y), 1.0))
-            if not below.any():
-                continue
-            slope = curve.slope(x, t)
-            rows += [
-                (
-                    float(y[i] - slope[i] * x[i]),
-                    np.inf,
-                    [own + int(t[i]), of + int(t[i])],
-                    [1.0, -float(slope[i])],
-                )
-                for i in np.flatnonzero(below)
-            ]
-        self.solver.add_rows(rows)
-        return bool(rows)
-
-    def feasible(self) -> bool:
-        """Tell whether every duty can be met with the room held now."""
-        return self._solve(np.zeros(len(self.weights)))
-
-    def least(self) -> _Moved | None:
-        """Return the least moves of limits with which every duty is met; None if there are none."""
-        self.hold({}, self.numbers)
-        return self.moves()
-
-    def moves(self) -> _Moved | None:
-        """Return the least moves of the limits that are free; None if there are none."""
-        if not self._solve(self.weights) or self.outcome is None:
-            return None
-        values = self.outcome.values
-        lower, _ = self.solver.column_bounds(self.columns)
-        moved = {n: float(values[n.column]) for n, held in zip(self.numbers, lower, strict=True) if not held}
-        return {n: amount for n, amount in moved.items() if amount > 10 * MOVED * n.size}
-
-    @property
-    def columns(self) -> Integers:
-        """Columns of room, one for each number. Shape (k,). [-]."""
-        return np.array([number.column for number in self.numbers], dtype=np.int64)
-
-    def amount(self, number: _Number) -> float | None:
-        """Return the least move of the one limit that is free; None if it does not help."""
-        if not self._solve(self.weights) or self.outcome is None:
-            return None
-        return float(self.outcome.values[number.column])
-
-    def support(self) -> list[tuple[_Number, tuple[int, int] | None, float]]:
-        """Return the limits whose duals prove the last optimum, with their span and weight."""
-        duals = self.solver.row_duals()
-        found = []
-        for number in self.numbers:
-            own = [(abs(float(duals[row])), t) for row, t in number.rows]
-            if not own:
-                continue
-            # Duals count shares per unit; times the size they are shares per share.
-            weight = sum(dual for dual, _ in own) * number.size
-            at = [t for dual, t in own if dual * number.size > DUAL and t >= 0]
-            if weight > 10 * DUAL:
-                found.append((number, (min(at), max(at) + 1) if at else None, weight))
-        return found
-
-    def change(self, number: _Number, amount: float, others: _Moved) -> Change:
-        """Return a change with the intervals on which its room is used."""
-        span = self._used(number, amount, others)
-        return Change(number.collision(span), _rounded_up(amount), amount / number.size)
-
-    def _used(self, number: _Number, amount: float, others: _Moved) -> tuple[int, int] | None:
-        """Return the span on which a limit's room is used, if it is used as little as can be."""
-        at = [(row, t) for row, t in number.rows if t >= 0]
-        if not at:
-            return None
-        most = amount * (1.0 + 1e-6) + 1e-7 * number.size
-        self.hold({**others, number: most}, [])
-        extra = self.solver.add_columns(np.zeros(len(at)), np.full(len(at), np.inf)).start
-        # Room used = what is beyond the old limit: rows again with a column for each interval.
-        rows = []
-        for i, (row, _) in enumerate(at):
-            low, high, columns, values = self._body_of(number, row)
-            rows.append((low, high, [*columns, extra + i], [*values, -1.0 if high < np.inf else 1.0]))
-        added = self.solver.add_rows(rows)
-        costs = np.zeros(self.solver.column_count)
-        hours = self.formulation.horizon.hours
-        costs[extra : extra + len(at)] = [float(hours[t]) for _, t in at]
-        span = None
-        if self._solve(costs) and self.outcome is not None:
-            used = self.outcome.values[extra : extra + len(at)]
-            on = [t for (_, t), value in zip(at, used, strict=True) if value > 1e-5 * number.size]
-            span = (min(on), max(on) + 1) if on else None
-        self.solver.free_rows(added)
-        return span
-
-    def _body_of(self, number: _Number, row: int) -> tuple[float, float, list[int], list[float]]:
-        families = {rows.key: rows for rows in self.records.rows}
-        i = row - number.rows[0][0]
-        for place in number.places:
-            if i < len(place.limit):
-                limit = float(place.limit[i])
-                if place.rows:
-                    one = replace(place, positions=place.positions[i : i + 1])
-                    columns, values = self._row_bodies(families[place.record], one)[0]
-                else:
-                    columns = [self.solver.columns[place.record].start + int(place.positions[i])]
-                    values = [1.0]
-                low, high = (-np.inf, limit) if place.upper else (limit, np.inf)
-                return low, high, columns, values
-            i -= len(place.limit)
-        raise RuntimeError("a row of no place")  # a bug of this module
-
-    def missed(self) -> tuple[DutyMissed, ...]:
-        """Return the duties that the room held now leaves open; empty if nothing runs within the limits."""
-        self._close_misses(False)
-        hours = self.formulation.horizon.hours
-        costs = np.zeros(self.solver.column_count)
-        for v in self.misses:
-            place = self.solver.columns[v.key]
-            each = np.ones(v.size) if v.intervals is None else hours[v.intervals]
-            # The first classes first; the weights need only keep their order.
-            costs[place] = v.miss_price * each * 10.0 ** (2 * (2 - int(v.miss_class or 0)))
-        solved = self._solve(costs)
-        values = self.outcome.values if self.outcome is not None else np.zeros(0)
-        self._close_misses(True)
-        if not solved:
-            return ()
-        found = []
-        for v in self.misses:
-            own = values[self.solver.columns[v.key]]
-            each = np.ones(v.size) if v.intervals is None else hours[v.intervals]
-            quantity = float(np.sum(own * each))
-            if quantity <= MISS_TOLERANCE:
-                continue
-            on = np.flatnonzero(own > MISS_TOLERANCE * 0.1)
-            span: tuple[int | None, int | None] = (None, None)
-            if v.intervals is not None and on.size:
-                span = (int(v.intervals[on[0]]), int(v.intervals[on[-1]]) + 1)
-            unit = "t" if v.unit in ("t", "t/h") else v.unit
-            unit = "t h" if v.unit == "t" and v.intervals is not None else unit
-            found.append(DutyMissed(v.key, v.meaning, quantity, unit, *span))
-        return tuple(found)
-
-
-def _with_open_locks(formulation: Formulation) -> Formulation:
-    """Return the records with given loads free in their circuit's range, so that curves have pieces there."""
-    situation = formulation.situation
-    if not situation.locks:
-        return formulation
-    free = formulate(formulation.site, formulation.horizon, replace(situation, locks={}))
-    ranges = {v.key: v for v in free.declaration.variables}
-    given = {f"{name}_load" for name in situation.locks}
-    variables = []
-    for v in formulation.declaration.variables:
-        if v.key in given:
-            wide = ranges[v.key]
-            on = (v.lower > 0) & (wide.upper > wide.lower)
-            v = replace(
-                v,
-                lower=np.where(on, np.minimum(v.lower, wide.lower), v.lower),
-                upper=np.where(on, np.maximum(v.upper, wide.upper), v.upper),
-            )
-        variables.append(v)
-    return replace(formulation, declaration=replace(formulation.declaration, variables=tuple(variables)))
-
-
-# ---------------------------------------------------------------- the limits
-
-
-def _numbers(formulation: Formulation) -> list[_Number]:
-    """Return every number of the input that limits something and can be moved."""
-    records, site = formulation.declaration, formulation.site
-    owners = [unit.name for unit in site.units]
-    own_keys = {key for keys in formulation.setpoints.values() for key in keys}
-    circuits = {unit.key("load"): unit for unit in site.units if isinstance(unit, Circuit)}
-    found: dict[tuple[str, ...], _Number] = {}
-
-    def owner(key: str) -> str:
-        return max((name for name in owners if key.startswith(f"{name}_")), key=len, default="")
-
-    def add(key: str, group: str, meaning: str, kind: Kind, unit: str, size: float, place: _Place) -> None:
-        if not place.limit.size:
-            return
-        value = "" if np.ptp(place.limit) > SAME * max(size, 1.0) else f"{place.limit[0]:.9g}"
-        name = owner(place.record)
-        # Limits of one unit with the same value are one number of its input.
-        same = (name, kind.value, unit, group, value) if value and name else (key, kind.value, group, value)
-        number = found.get(same)
-        if number is None:
-            taken = any(other.key == key for other in found.values())
-            found[same] = number = _Number(f"{key}@{value}" if taken else key, meaning, kind, unit, size)
-        elif place.rows:
-            number.key, number.meaning = key, meaning
-        number.places.append(place)
-
-    def split(limit: Array, on: Array) -> list[Integers]:
-        """Return positions with one value each; all together where there are many values."""
-        at = np.flatnonzero(on)
-        values = np.unique(np.round(limit[at], 9))
-        if len(values) > MOST_VALUES:
-            return [at]
-        return [at[np.isclose(limit[at], value, rtol=SAME, atol=1e-9)] for value in values]
-
-    for v in records.variables:
-        if v.intervals is None or v.miss_class is not None or v.key not in own_keys:
-            continue
-        circuit = circuits.get(v.key)
-        open_ = v.upper > v.lower
-        words = v.meaning or v.key
-        if circuit is not None:
-            _add_load(add, formulation, circuit, v)
-            continue
-        for side in ("upper", "lower"):
-            limit = getattr(v, side)
-            on = open_ & np.isfinite(limit) & ((limit > 0) if side == "lower" else (limit != 0))
-            for at in split(limit, on):
-                if at.size:
-                    kind = Kind.UPPER if side == "upper" else Kind.LOWER
-                    place = _Place(v.key, False, at, v.intervals[at], limit[at], side == "upper")
-                    size = float(np.max(np.abs(limit[at])))
-                    least = "greatest" if side == "upper" else "least"
-                    add(
-                        f"{v.key}.{side}",
-                        "",
-                        f"{least} rate of {words}" if v.unit != "MW" else f"{least} {words}",
-                        kind,
-                        v.unit,
-                        size,
-                        place,
-                    )
-    for stock in records.stocks:
-        for side in ("upper", "lower"):
-            limit = getattr(stock, side)
-            on = np.isfinite(limit) & (limit > 0)
-            for at in split(limit, on):
-                if at.size:
-                    kind = Kind.UPPER if side == "upper" else Kind.LOWER
-                    place = _Place(stock.key, False, at, at, limit[at], side == "upper")
-                    most = "greatest" if side == "upper" else "least"
-                    add(
-                        f"{stock.key}.{side}",
-                        "",
-                        f"{most} {stock.meaning or stock.key}",
-                        kind,
-                        stock.unit,
-                        float(np.max(limit[at])),
-                        place,
-                    )
-    variables = {v.key: v for v in records.variables}
-    for rows in records.rows:
-        if not rows.breakable or not rows.size:
-            continue
-        duty = _duty_sides(rows, variables)
-        for family_side in _sides_of(rows):
-            kind, on = family_side
-            if (
-                not on.any()
-                or (kind is Kind.LOWER and "lower" in duty)
-                or (kind is Kind.UPPER and "upper" in duty)
-            ):
-                continue
-            reference = rows.upper if kind is not Kind.LOWER else rows.lower
-            for at in split(reference, on):
-                if not at.size:
-                    continue
-                size = float(np.max(np.abs(reference[at])))
-                size = size if size > 0 else _size_of(rows, variables)
-                at_t = None if rows.intervals is None else rows.intervals[at]
-                label = {Kind.UPPER: "upper", Kind.LOWER: "lower", Kind.BOTH: "both"}[kind]
-                for upper in (True, False):
-                    if kind is Kind.BOTH or (kind is Kind.UPPER) == upper:
-                        limit = (rows.upper if upper else rows.lower)[at]
-                        place = _Place(rows.key, True, at, at_t, limit, upper)
-                        if kind is Kind.BOTH:
-                            number = found.get((rows.key, kind.value, "", f"{size:.9g}"))
-                            if number is None:
-                                number = _Number(
-                                    f"{rows.key}.{label}", rows.meaning or rows.key, kind, rows.unit, size
-                                )
-                                found[rows.key, kind.value, "", f"{size:.9g}"] = number
-                            number.places.append(place)
-                        else:
-                            add(
-                                f"{rows.key}.{label}",
-                                "",
-                                rows.meaning or rows.key,
-                                kind,
-                                rows.unit,
-                                size,
-                                place,
-                            )
-    return list(found.values())
-
-
-def _sides_of(rows: Rows) -> list[tuple[Kind, Array]]:
-    finite_low, finite_high = np.isfinite(rows.lower), np.isfinite(rows.upper)
-    both = finite_low & finite_high & ((rows.lower == -rows.upper) | (rows.lower == rows.upper))
-    return [(Kind.BOTH, both), (Kind.UPPER, finite_high & ~both), (Kind.LOWER, finite_low & ~both)]
-
-
-def _duty_sides(rows: Rows, variables: dict[str, Variable]) -> set[str]:
-    """Return the sides of a family that are a duty: a miss stands there to be less than what is due."""
-    signs: set[float] = set()
-    for entry in rows.entries:
-        v = variables.get(entry.variable)
-        if v is not None and v.miss_class is not None and v.miss_class != RECOVERY:
-            signs |= set(np.sign(entry.coefficients).tolist())
-    return {"lower"} if signs == {1.0} else {"upper"} if signs == {-1.0} else set()
-
-
-def _size_of(rows: Rows, variables: dict[str, Variable]) -> float:
-    """Return a size for a limit of 0: the greatest value of what it limits."""
-    sizes = [
-        float(np.max(v.upper[np.isfinite(v.upper)], initial=0.0))
-        for entry in rows.entries
-        if (v := variables.get(entry.variable)) is not None
-    ]
-    return max(sizes, default=0.0) or 1.0
-
-
-def _add_load(
-    add: Callable[[str, str, str, Kind, str, float, _Place], None],
-    formulation: Formulation,
-    circuit: Circuit,
-    load: Variable,
-) -> None:
-    """Add the limits of a circuit's load, each by its cause, and the loads that are given."""
-    state = circuit.state(formulation.horizon, formulation.situation)
-    lock = formulation.situation.locks.get(circuit.name)
-    given = np.zeros(load.size, dtype=bool) if lock is None else lock.where_given(formulation.horizon)[0]
-    given = given & (load.lower > 0) & (load.upper <= load.lower)
-    names = list(state.ceilings_ka)
-    cause = np.argmin(
-        np.stack([np.broadcast_to(c, (load.size,)) for c in state.ceilings_ka.values()]), axis=0
-    )
-    running = state.in_service & ~given & (load.upper > 0)
-    for i, name in enumerate(names):
-        for value in np.unique(np.round(load.upper[running & (cause == i)], 9)):
-            at = np.flatnonzero(running & (cause == i) & np.isclose(load.upper, value, rtol=SAME, atol=1e-9))
-            place = _Place(load.key, False, at, at, load.upper[at], True)
-            key = f"{load.key}.upper.{name.replace(' ', '_').lower()}"
-            words = f"greatest load of {circuit.name} ({name})"
-            add(key, name, words, Kind.UPPER, "kA", float(value), place)
-    low = running & (load.lower > 0)
-    for value in np.unique(np.round(load.lower[low], 9)):
-        at = np.flatnonzero(low & np.isclose(load.lower, value, rtol=SAME, atol=1e-9))
-        place = _Place(load.key, False, at, at, load.lower[at], False)
-        add(f"{load.key}.lower", "", f"least load of {circuit.name}", Kind.LOWER, "kA", float(value), place)
-    for upper in (True, False):
-        at = np.flatnonzero(given)
-        if at.size:
-            place = _Place(load.key, False, at, at, (load.upper if upper else load.lower)[at], upper)
-            kind = Kind.UPPER if upper else Kind.LOWER
-            side = "upper" if upper else "lower"
-            size = float(load.upper[at].max())
-            add(f"{load.key}.given.{side}", "given", f"given load of {circuit.name}", kind, "kA", size, place)
-
-
-def _rounded_up(amount: float) -> float:
-    """Return an amount rounded up to a few digits, so that making the change is enough."""
-    if amount <= 0:
-        return 0.0
-    scale = 10.0 ** (DIGITS - 1 - math.floor(math.log10(amount)))
-    return math.ceil(amount * scale - 1e-4) / scale

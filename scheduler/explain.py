@@ -569,10 +569,6 @@ class Explainer:
     def _variables(self) -> dict[str, Variable]:
         return {v.key: v for v in self._base.declaration.variables}
 
-    def _owner(self, key: str) -> str:
-        names = [name for name in self._base.setpoints if key.startswith(f"{name}_")]
-        return max(names, key=len, default="")
-
     def _stock_levers(self) -> Iterator[_Lever]:
         for stock in self._base.declaration.stocks:
 
@@ -583,7 +579,7 @@ class Explainer:
 
             yield _Lever(
                 f"{stock.key}.start",
-                self._owner(stock.key),
+                self._base.site.owner_of(stock.key),
                 Moved.STOCK,
                 f"{stock.meaning} at the start",
                 stock.unit,
@@ -657,7 +653,7 @@ class Explainer:
         ceilings = {unit.key("load"): unit for unit in self._base.site.units if isinstance(unit, Circuit)}
         arguments = {curve.of for curve in self._base.declaration.curves}
         for variable in self._base.declaration.variables:
-            owner = self._owner(variable.key)
+            owner = self._base.site.owner_of(variable.key)
             if variable.miss_class is not None or variable.intervals is None or not owner:
                 continue
             if variable.key in fixed_rates:
@@ -728,10 +724,12 @@ class Explainer:
         for stock in self._base.declaration.stocks:
             value = self.values_at[stock.key]
             for side in ("lower", "upper"):
-                yield from self._side(stock, side, mask, value, everywhere, self._owner(stock.key))
+                yield from self._side(
+                    stock, side, mask, value, everywhere, self._base.site.owner_of(stock.key)
+                )
 
     def _row_levers(self, rows: Rows, mask: Mask) -> Iterator[_Lever]:
-        owner = self._owner(rows.key)
+        owner = self._base.site.owner_of(rows.key)
         if not owner or not (rows.breakable or self._is_duty(rows)):
             return
         open_ = self._open_rows(rows, mask)

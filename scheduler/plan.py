@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from models.horizon import Array, Horizon
-from models.misses import NAMES
+from models.misses import MISS_TOLERANCE, NAMES, miss_hours, miss_unit
 from models.pieces import Variable
 from models.site import Site
 from models.situation import Situation
@@ -40,8 +40,6 @@ from scheduler.thermal import has_lag, plan_with_lag, temperature_lag
 
 HELD_TOLERANCE = 1e-6
 """Slack on misses to which habits are held. [t]"""
-MISS_TOLERANCE = 1e-3
-"""Missed quantity that counts as none. [t]"""
 IMPORT_MARGIN = 2e-5
 """Share of the import limit left free while misses are minimised."""
 CALM_SECONDS = 10.0
@@ -554,10 +552,7 @@ class Planner:
 
     def _weights(self, variable: Variable) -> Array:
         """Return what a unit of a miss weighs: its price, times the hours where it is a rate."""
-        if variable.intervals is None:
-            return np.full(variable.size, variable.miss_price)
-        hours: Array = self.formulation.horizon.hours[variable.intervals]
-        return variable.miss_price * hours
+        return variable.miss_price * miss_hours(variable, self.formulation.horizon)
 
     def _violation_weights(self) -> dict[str, Array]:
         """Return the weight of each slack: hours, where it lives on intervals."""
@@ -736,25 +731,17 @@ def missed(formulation: Formulation, audited: Audit) -> tuple[Miss, ...]:
         if variable.miss_class is None:
             continue
         values = audited.values[variable.key]
-        hours = (
-            np.ones(variable.size)
-            if variable.intervals is None
-            else formulation.horizon.hours[variable.intervals]
-        )
-        quantity = float(np.sum(values * hours))
+        quantity = float(np.sum(values * miss_hours(variable, formulation.horizon)))
         if quantity > MISS_TOLERANCE:
             first = int(np.flatnonzero(values > MISS_TOLERANCE)[0]) if np.any(values > MISS_TOLERANCE) else 0
             interval = None if variable.intervals is None else int(variable.intervals[first])
-            unit = "t" if variable.unit in ("t", "t/h") else variable.unit
-            # A level outside its range counts for as long as it lasts.
-            unit = "t h" if variable.unit == "t" and variable.intervals is not None else unit
             found.append(
                 Miss(
                     variable.key,
                     variable.meaning,
                     int(variable.miss_class or 0),
                     quantity,
-                    unit,
+                    miss_unit(variable),
                     interval,
                     variable.miss_price,
                 )

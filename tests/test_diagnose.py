@@ -143,7 +143,7 @@ def test_a_bug_in_the_search_does_not_cost_the_plan(monkeypatch: pytest.MonkeyPa
     def fails(*_: object) -> None:
         raise SolverError("no answer")
 
-    monkeypatch.setattr(diagnosing._Elastic, "least", fails)
+    monkeypatch.setattr(diagnosing.Elastic, "least", fails)
     plan = diagnosed(at(BY_NAME["outage"], 0.0))
     assert plan.diagnosis is not None
     assert plan.diagnosis.note == "the diagnosis is incomplete: no answer"

@@ -68,8 +68,7 @@ def owner(plan: Plan, key: str) -> str | None:
     str or None
         Longest name of a unit with which the key starts; None if it belongs to the contract. [-]
     """
-    fitting = [unit.name for unit in plan.site.units if key.startswith(f"{unit.name}_")]
-    return max(fitting, key=len, default=None)
+    return plan.site.owner_of(key) or None
 
 
 def plan_mask(plan: Plan) -> Mask:
