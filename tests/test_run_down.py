@@ -18,8 +18,8 @@ from models.situation import Availability
 from models.trade import Outlet
 from scheduler.given import replan
 from scheduler.plan import PlanOptions
-from scheduler.report.figures import load_changes
 from scheduler.report.handoffs import _changes
+from scheduler.report.load_changes import load_changes
 from scheduler.report.outages import outage_lines
 from scheduler.report.page import page_html
 from scheduler.report.sheet import load_sheet

@@ -23,11 +23,11 @@ from scheduler.report.csv_text import csv_text
 from scheduler.report.figures import (
     RATE_TOLERANCE_T_PER_H,
     edges_min,
-    load_changes,
     on_horizon,
     plan_day_end_min,
     plan_mask,
 )
+from scheduler.report.load_changes import load_changes
 from scheduler.report.trips import TRIPS_NAME, trip_figures, trips_csv
 from scheduler.report.wording import fixed, local_minute, local_start, plain
 from scheduler.result import Plan, Status

@@ -9,15 +9,8 @@ import math
 
 from models.horizon import Array, Horizon
 from models.situation import Availability
-from scheduler.report.figures import (
-    LoadChange,
-    circuit_names,
-    edges_min,
-    load_changes,
-    load_variable,
-    outage_ways,
-    plan_day_end_min,
-)
+from scheduler.report.figures import circuit_names, edges_min, load_variable, plan_day_end_min
+from scheduler.report.load_changes import LoadChange, load_changes, outage_ways
 from scheduler.report.wording import clock, fixed, plain, spoken_minute
 from scheduler.result import Plan
 

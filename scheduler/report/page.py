@@ -22,14 +22,13 @@ from scheduler.report.figures import (
     circuit_figures,
     circuit_names,
     comparable,
-    count_words,
     energy_figures,
-    load_changes,
     plan_day_end_min,
     plan_mask,
     saving,
     saving_percent,
 )
+from scheduler.report.load_changes import change_count
 from scheduler.report.outages import outage_lines
 from scheduler.report.plan_json import versions
 from scheduler.report.sheet import LoadSheet, contact_lines, failure_lines
@@ -319,11 +318,9 @@ def _load_sections(plan: Plan) -> tuple[Section, Section]:
                 "done when the outage starts. The load before the first change is the last actual load, "
                 "where it is known.",
                 *(
-                    f"{plain(name)}: {words}"
-                    + ("." if "+" not in words else ", which no limit on changes counts.")
+                    f"{plain(name)}: {count}{', which no limit on changes counts' if count.free else ''}."
                     for name in circuit_names(plan)
-                    for words in [count_words(load_changes(plan, name))]
-                    if words
+                    if str(count := change_count(plan, name))
                 ),
             ),
             tables=(changes_table(plan),),

@@ -18,22 +18,24 @@ from scheduler.report.cautions import CAUTIONS, MODEL_ACCURACY
 from scheduler.report.columns import SHEET_COLUMNS
 from scheduler.report.diagnosis import short_lines
 from scheduler.report.figures import (
-    LOAD_TOLERANCE_KA,
-    LoadChange,
     alkali_t_per_h,
     circuit_names,
-    count_words,
     edges_min,
-    load_before_ka,
-    load_changes,
     load_variable,
     loadings,
     on_horizon,
-    outage_ways,
     peak_so_far_mw,
     plan_day_end_min,
     plan_mask,
     total_reading,
+)
+from scheduler.report.load_changes import (
+    LOAD_TOLERANCE_KA,
+    LoadChange,
+    change_count,
+    load_before_ka,
+    load_changes,
+    outage_ways,
 )
 from scheduler.report.other_rates import other_rate_lines
 from scheduler.report.outages import outage_lines
@@ -500,7 +502,7 @@ def _circuit_changes(plan: Plan, name: str, doubled: bool) -> CircuitChanges:
     ]
     unit = next(unit for unit in plan.site.units if unit.name == name)
     rate = rate_words(getattr(unit, "ramp_ka_per_min", None)) if changes else ""
-    rate = ", ".join(words for words in (rate, count_words(changes)) if words)
+    rate = ", ".join(words for words in (rate, str(change_count(plan, name))) if words)
     return CircuitChanges(plain(name), rate, tuple(lines) or ("no change",))
 
 

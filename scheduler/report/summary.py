@@ -21,13 +21,10 @@ from scheduler.report.figures import (
     circuit_figures,
     circuit_names,
     comparable,
-    count_words,
     edges_min,
     energy_figures,
-    load_changes,
     load_variable,
     on_horizon,
-    outage_ways,
     plan_day_end_min,
     plan_mask,
     power_cost,
@@ -36,6 +33,7 @@ from scheduler.report.figures import (
     stock_figures,
     touched_limits,
 )
+from scheduler.report.load_changes import change_count, outage_ways
 from scheduler.report.outages import outage_lines
 from scheduler.report.tanks import tank_lines
 from scheduler.report.trips import HeaderTrips, trip_figures
@@ -214,11 +212,10 @@ def _loads(plan: Plan) -> list[str]:
         parts = [_load_words(plan, t, float(load[t]), ways.get(t)) for t in moved]
         if len(load) in ways and ways[len(load)].down:
             parts.append(_load_words(plan, len(load), 0.0, ways[len(load)]))
-        words = count_words(load_changes(plan, name))
-        # Counts are of use here only where some of the changes do not count.
-        counts = words if "+" in words else ""
+        count = change_count(plan, name)
         more = f", and {len(parts) - MOST_LOADS} more: see plan.csv" if len(parts) > MOST_LOADS else ""
-        free = f" ({counts}, which no limit on changes counts)" if counts else ""
+        # Here the count is of use only where some of the changes do not count.
+        free = f" ({count}, which no limit on changes counts)" if count.free else ""
         lines += _wrapped(f"{_short(name)}: {', '.join(parts[:MOST_LOADS])}{more}{free}", indent=2)
     return ["Loads on the plan day, kA from each clock time on:", *lines] if lines else []
 

@@ -19,7 +19,6 @@ from scheduler.report.figures import (
     circuit_names,
     comparable,
     edges_min,
-    load_changes,
     load_variable,
     loadings,
     on_horizon,
@@ -30,6 +29,7 @@ from scheduler.report.figures import (
     stock_figures,
 )
 from scheduler.report.limits import reached_limits
+from scheduler.report.load_changes import load_changes
 from scheduler.report.tanks import rates, shared_tanks
 from scheduler.report.trips import trip_figures
 from scheduler.report.wording import fixed, local_minute, plain
