@@ -7,11 +7,9 @@ DC voltage, calendar limits and rates of change. The laws themselves stand in `f
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
-from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -21,9 +19,9 @@ from models.cell_voltage import CellVoltage
 from models.checks import InvalidValues, above, at_least, between, check, in_order, one_of
 from models.current_efficiency import CurrentEfficiency
 from models.faraday import alkali_of, kg_per_kah, mass_ratio
-from models.horizon import Array, Horizon, Integers, Mask, instant_of
+from models.horizon import Array, Horizon, Integers, Mask
+from models.load_movement import LoadMovement
 from models.pieces import (
-    ChangeLimit,
     Content,
     Curve,
     Declaration,
@@ -31,26 +29,20 @@ from models.pieces import (
     Flow,
     Limit,
     Moves,
-    Ramp,
     Rows,
     Simulation,
     Variable,
-    changes_of_position,
 )
 from models.quality import CHLORIDE, HYDROGEN, UNIT_WORDS, Impurity
 from models.reactive import REACTIVE, line_above, rectifier_mvar
 from models.rectifier import Rectifier
-from models.run_down import Travel, travel
+from models.run_down import Travel
 from models.situation import Situation
 from models.technology import DEFAULTS
 from models.unit import Unit, unit_kind
 
 LIMIT_AHEAD = "the lower limit that starts next"
 """Cause of a ceiling that lets a load be under a limit when it starts."""
-
-
-def _day_label(moment: dt.datetime) -> str:
-    return moment.date().isoformat()
 
 
 @dataclass(frozen=True, eq=False)
@@ -396,7 +388,7 @@ class Circuit(Unit):
             "availability": available("load_max_ka", np.inf),
         }
         state = CircuitState(running, cells, electrolysers, units, np.where(running, load_min, 0.0), ceilings)
-        state = replace(state, travel=self._travel(horizon, situation, state))
+        state = replace(state, travel=self.movement(horizon, situation, state).travel())
         low = np.flatnonzero(running & (state.load_max_ka < state.load_min_ka - 1e-9))
         if low.size:
             at = int(low[0])
@@ -407,6 +399,25 @@ class Circuit(Unit):
                 f"{state.load_min_ka[at]:.1f} kA: declare the circuit out of service or change the limit"
             )
         return state
+
+    def movement(self, horizon: Horizon, situation: Situation, state: CircuitState) -> LoadMovement:
+        """Return how the load is moved over a horizon.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+        situation : Situation
+            Availability, locks, the load before and past loads. [-]
+        state : CircuitState
+            What is in service. [-]
+
+        Returns
+        -------
+        LoadMovement
+            Its rules and records. [-]
+        """
+        return LoadMovement(self, horizon, situation, state)
 
     def _unlike_density(self, electrolysers: Array) -> Array:
         """Return how far the newest electrolyser lies above the mean at the worst. [kA/m2]."""
@@ -451,52 +462,6 @@ class Circuit(Unit):
             for (substance, product), impurity in self.impurities.items()
         )
 
-    def _before_a_lower_limit(self, horizon: Horizon, situation: Situation, state: CircuitState) -> Array:
-        """Return the ceiling of intervals before a lower one, so that a load is under it when it starts.
-
-        A change takes its time after the start of its interval, and must be done when the limit starts. Never
-        lower than what can be reached from the load before the horizon.
-        """
-        ceiling = np.full(len(horizon), np.inf)
-        if self.ramp_ka_per_min is None:
-            return ceiling
-        most, on = state.load_max_ka, state.in_service
-        last = horizon.plan_intervals
-        falls = np.flatnonzero(on[:-1] & on[1:] & (most[1:] < most[:-1] - 1e-9)) + 1
-        falls = falls[falls <= last]
-        before = situation.loads_before.get(self.name)
-        for at in falls.tolist():
-            # A load is left at the end of its interval; what comes after has so long to run it down.
-            time = horizon.starts_min[at] - horizon.starts_min[1 : at + 1]
-            run_down = np.maximum(most[at] + self.ramp_ka_per_min * time, state.load_min_ka[:at])
-            ceiling[:at] = np.minimum(ceiling[:at], np.where(on[:at], run_down, np.inf))
-        ceiling[ceiling >= most] = np.inf
-        if before is not None and before > 0:
-            since = horizon.starts_min - horizon.start_min
-            steps = np.minimum(np.arange(len(horizon)), since // self.ramp_minutes) + 1.0
-            reached = before - steps * self.ramp_ka_per_min * self.ramp_minutes
-            ceiling = np.maximum(ceiling, np.minimum(reached, most))
-        return ceiling
-
-    def _travel(self, horizon: Horizon, situation: Situation, state: CircuitState) -> Travel:
-        """Return how the load gets to and from standstill around the outages of the plan day."""
-        end, past = horizon.end_min, situation.past_loads.get(self.name)
-        out_after = any(
-            fact.unit == self.name
-            and fact.what in ("in_service", "electrolysers", "cells", "rectifier_units")
-            and fact.value <= 0
-            and fact.start_min <= end < fact.end_min
-            for fact in situation.availability
-        )
-        known = False
-        if past is not None:
-            given, load = past.where_given(horizon)
-            known = bool(np.all(load[given & ~state.in_service] <= 0))
-        stood = situation.loads_before.get(self.name, 1.0) <= 0
-        return travel(
-            horizon, state.in_service, state.load_max_ka, self.ramp_ka_per_min, stood, out_after, known
-        )
-
     def _load_at_dc_limit(self, cells: Array, area: Array, running: Mask) -> Array:
         result = np.full(len(cells), np.inf)
         for n, m2 in {(float(n), float(a)) for n, a, on in zip(cells, area, running, strict=True) if on}:
@@ -538,6 +503,7 @@ class Circuit(Unit):
         load, power = self.key("load"), self.key("power")
         low, high = self._range(horizon, situation, state)
         state = self._producing(horizon, situation, state)
+        movement = self.movement(horizon, situation, state)
         slope, constant = self._chlorine(state)
         alkali = mass_ratio(alkali_of(self.salt))
         hydrogen = np.where(
@@ -584,13 +550,13 @@ class Circuit(Unit):
             curves=(curve,),
             flows=tuple(flows),
             rows=(
-                *self._ramps(horizon, situation, state),
-                *self._quiet(horizon, situation, state),
-                *self._not_raised_on_its_way(horizon, situation, state),
+                *movement.ramps(),
+                *movement.quiet(),
+                *movement.not_raised_on_its_way(),
                 *self._not_low_for_long(horizon, state),
             ),
-            moves=(self._moves(horizon, situation, state),),
-            ramps=self._ramp_records(horizon, situation, state),
+            moves=(movement.moves(),),
+            ramps=movement.ramp_records(self._greatest_slope(state), low, high),
             contents=self._contents(state),
         )
 
@@ -625,13 +591,6 @@ class Circuit(Unit):
             return load
         return self._grid().nearest(load) or load
 
-    def _set_before_ka(self, horizon: Horizon, situation: Situation) -> float | None:
-        """Return the load before on its step; as it is where people give the first load."""
-        lock = situation.locks.get(self.name)
-        if lock is not None and lock.where_given(horizon)[0][0]:
-            return situation.loads_before.get(self.name)
-        return self.load_before_ka(situation)
-
     def _grid(self) -> Moves:
         """Return the values that can be set, as a record without limits."""
         return Moves(
@@ -661,7 +620,7 @@ class Circuit(Unit):
             Greatest load; before a lower limit so low that the load is under it when it starts.
             Shape (n,). [kA]
         """
-        return np.minimum(state.load_max_ka, self._before_a_lower_limit(horizon, situation, state))
+        return np.minimum(state.load_max_ka, self.movement(horizon, situation, state).before_a_lower_limit())
 
     def _producing(self, horizon: Horizon, situation: Situation, state: CircuitState) -> CircuitState:
         """Return the state with circuits standing where they are given no load although in service."""
@@ -670,36 +629,6 @@ class Circuit(Unit):
             return state
         given, values = lock.where_given(horizon)
         return replace(state, in_service=state.in_service & ~(given & (values <= 0)))
-
-    def _not_raised_on_its_way(
-        self, horizon: Horizon, situation: Situation, state: CircuitState
-    ) -> tuple[Rows, ...]:
-        """Return the rule that a set load does not rise while it is run down or up."""
-        at = state.travel.intervals
-        lock = situation.locks.get(self.name)
-        given = np.zeros(len(horizon), dtype=bool) if lock is None else lock.where_given(horizon)[0]
-        later = at[1:][(np.diff(at) == 1) & ~(given[at[1:]] & given[at[1:] - 1])]
-        later = later[[self._on_one_way(horizon, state, t) for t in later.tolist()]] if later.size else later
-        if not later.size:
-            return ()
-        rows, ones, load = np.arange(len(later)), np.ones(len(later)), self.key("load")
-        return (
-            Rows(
-                self.key("not_raised_on_its_way"),
-                "kA",
-                (Entry(load, rows, later, ones), Entry(load, rows, later - 1, -ones)),
-                np.full(len(later), -np.inf),
-                np.zeros(len(later)),
-                intervals=later,
-                movement=True,
-                meaning=f"no rise of the set load of {self.name} while it is run down or up for an outage",
-            ),
-        )
-
-    @staticmethod
-    def _on_one_way(horizon: Horizon, state: CircuitState, t: int) -> bool:
-        start = int(horizon.starts_min[t])
-        return any(way.begin_min < start < way.end_min for way in state.travel.ways)
 
     def _ac_power(self, load: Array, t: Integers, state: CircuitState) -> Array:
         """Return the mean AC power of intervals, by the shares of the load that flow in them."""
@@ -757,104 +686,6 @@ class Circuit(Unit):
         slope = state.cells[t] * volts / 1000.0 + bus + self.rectifier.loss_slope_mw_per_ka(load)
         return np.where(on, slope, 0.0)
 
-    def _ramps(self, horizon: Horizon, situation: Situation, state: CircuitState) -> tuple[Rows, ...]:
-        if self.ramp_ka_per_min is None:
-            return ()
-        earlier, later = horizon.pairs_within(self.ramp_minutes)
-        # Where cells or electrolysers come or go the load must jump; that is switching, not ramping.
-        number = np.cumsum(
-            np.concatenate(
-                [
-                    [0],
-                    (np.diff(state.in_service) != 0)
-                    | (np.diff(state.cells) != 0)
-                    | (np.diff(state.electrolysers) != 0),
-                ]
-            )
-        )
-        tied = (number[earlier] == number[later]) & state.in_service[earlier]
-        earlier, later = earlier[tied], later[tied]
-        step = self.ramp_ka_per_min * self.ramp_minutes
-        rows = np.arange(len(later))
-        load = self.key("load")
-        families = [
-            Rows(
-                self.key("ramp"),
-                "kA",
-                (
-                    Entry(load, rows, later, np.ones(len(later))),
-                    Entry(load, rows, earlier, -np.ones(len(later))),
-                ),
-                np.full(len(later), -step),
-                np.full(len(later), step),
-                intervals=later,
-                movement=True,
-                meaning=f"change of the load of {self.name} within {self.ramp_minutes:g} min",
-            )
-        ]
-        before = situation.loads_before.get(self.name)
-        if before is not None and before > 0 and state.in_service[0]:
-            soon = np.flatnonzero(
-                (horizon.starts_min - horizon.start_min < self.ramp_minutes) & (number == number[0])
-            )
-            families.append(
-                Rows(
-                    self.key("first_ramp"),
-                    "kA",
-                    (Entry(load, np.arange(len(soon)), soon, np.ones(len(soon))),),
-                    np.full(len(soon), before - step),
-                    np.full(len(soon), before + step),
-                    intervals=soon,
-                    movement=True,
-                    meaning=f"change of the load of {self.name} from its last actual load {before:g} kA",
-                )
-            )
-        return tuple(families)
-
-    def _quiet(self, horizon: Horizon, situation: Situation, state: CircuitState) -> tuple[Rows, ...]:
-        """Return the rule that no load changes in quiet times, except where equipment is switched."""
-        later = np.flatnonzero(horizon.quiet_starts[1:] & self._tied(state)) + 1
-        first = self._quiet_first(horizon, situation, state)
-        if not later.size:
-            return first
-        rows, ones = np.arange(len(later)), np.ones(len(later))
-        load = self.key("load")
-        return (
-            *first,
-            Rows(
-                self.key("quiet"),
-                "kA",
-                (Entry(load, rows, later, ones), Entry(load, rows, later - 1, -ones)),
-                np.zeros(len(later)),
-                np.zeros(len(later)),
-                intervals=later,
-                movement=True,
-                meaning=f"no change of the load of {self.name} around a change of shift",
-            ),
-        )
-
-    def _quiet_first(self, horizon: Horizon, situation: Situation, state: CircuitState) -> tuple[Rows, ...]:
-        """Return the rule for a horizon that starts in a quiet time: the load before stays, on its step."""
-        before = self.load_before_ka(situation) or 0.0
-        possible = state.in_service[0] and state.load_min_ka[0] <= before <= state.load_max_ka[0]
-        lock = situation.locks.get(self.name)
-        locked = lock is not None and bool(lock.where_given(horizon)[0][0])
-        if not horizon.quiet_starts[0] or before <= 0 or not possible or locked:
-            return ()
-        zero = np.zeros(1, dtype=np.int64)
-        return (
-            Rows(
-                self.key("quiet_first"),
-                "kA",
-                (Entry(self.key("load"), zero, zero, np.ones(1)),),
-                np.array([before]),
-                np.array([before]),
-                intervals=zero,
-                movement=True,
-                meaning=f"no change of the load of {self.name} around a change of shift",
-            ),
-        )
-
     def _not_low_for_long(self, horizon: Horizon, state: CircuitState) -> tuple[Rows, ...]:
         """Return the rule that the mean density over some hours is not low, while in service."""
         if self.low_density_ka_per_m2 is None:
@@ -885,62 +716,11 @@ class Circuit(Unit):
             ),
         )
 
-    @staticmethod
-    def _tied(state: CircuitState) -> Mask:
-        """Whether an interval runs with the same equipment as the one before. Shape (n-1,)."""
-        same: Mask = (
-            state.in_service[1:]
-            & state.in_service[:-1]
-            & (state.cells[1:] == state.cells[:-1])
-            & (state.electrolysers[1:] == state.electrolysers[:-1])
-        )
-        return same
-
-    def _ramped(self, situation: Situation, state: CircuitState) -> Mask:
-        """Whether a change at an interval's start is a ramp, not equipment that is switched. Shape (n,)."""
-        running_before = (self.load_before_ka(situation) or 0.0) > 0
-        ramped: Mask = np.concatenate([[running_before], self._tied(state)]) & state.in_service
-        return ramped
-
-    def _ramp_records(self, horizon: Horizon, situation: Situation, state: CircuitState) -> tuple[Ramp, ...]:
-        """Return how the load travels after a change, where its rate is stated."""
-        if self.ramp_ka_per_min is None:
-            return ()
-        everywhere = np.arange(len(horizon))
+    def _greatest_slope(self, state: CircuitState) -> Array:
+        """Return the power per unit of load at its greatest. Shape (n,). [MW/kA]."""
         highest = np.where(state.in_service, state.ceilings_ka["current density"], 0.0)
-        slope = self._steady_ac_slope(highest, everywhere, state)
-        slope += self.auxiliary_kwh_per_t / 1000.0 * self._chlorine(state)[0]
-        counted = self._ramped(situation, state)
-        low, high = self._range(horizon, situation, state)
-        before = self._set_before_ka(horizon, situation)
-        start = 0.0 if before is None else before
-        least = low - np.concatenate([[start], high[:-1]])
-        most = high - np.concatenate([[start], low[:-1]])
-        # A change wider than the rows on movement allow happens only where nothing else is possible, or
-        # where people give the loads.
-        step = self.ramp_ka_per_min * self.ramp_minutes
-        lock = situation.locks.get(self.name)
-        given = np.zeros(len(horizon), dtype=bool) if lock is None else lock.where_given(horizon)[0]
-        kept = ~(given | np.concatenate([[False], given[:-1]]))
-        lower = np.where(kept, np.maximum(least, np.minimum(-step, most)), least)
-        upper = np.where(kept, np.minimum(most, np.maximum(step, least)), most)
-        if kept[0]:
-            # Another load before then changes no range, and a program that is revised keeps its curves.
-            lower[0], upper[0] = min(-step, most[0]), max(step, least[0])
-        return (
-            Ramp(
-                self.key("change"),
-                self.key("load"),
-                "kA",
-                self.ramp_ka_per_min,
-                slope,
-                counted,
-                np.where(counted, lower, 0.0),
-                np.where(counted, upper, 0.0),
-                before,
-                meaning=f"change of the load of {self.name} at the interval's start",
-            ),
-        )
+        slope = self._steady_ac_slope(highest, np.arange(len(highest)), state)
+        return slope + self.auxiliary_kwh_per_t / 1000.0 * self._chlorine(state)[0]
 
     def _ramp_energy(self, horizon: Horizon, situation: Situation, state: CircuitState, load: Array) -> Array:
         """Return what ramps draw beyond the loads they arrive at, by the power curve itself. [MWh].
@@ -951,10 +731,11 @@ class Circuit(Unit):
         if self.ramp_ka_per_min is None:
             return np.zeros(load.shape)
         everywhere = np.arange(len(horizon))
-        before = self._set_before_ka(horizon, situation)
+        movement = self.movement(horizon, situation, state)
+        before = movement.set_before_ka()
         first = load[..., :1] if before is None else np.full(load[..., :1].shape, before)
         earlier = np.concatenate([first, load[..., :-1]], axis=-1)
-        earlier = np.where(self._ramped(situation, state) & (load > 0) & (earlier > 0), earlier, load)
+        earlier = np.where(movement.ramped() & (load > 0) & (earlier > 0), earlier, load)
         slope, constant = self._chlorine(state)
         per_t = self.auxiliary_kwh_per_t / 1000.0
 
@@ -969,73 +750,6 @@ class Circuit(Unit):
         hours = np.abs(earlier - load) / self.ramp_ka_per_min / 60.0
         energy: Array = (mean - power(load)) * hours
         return energy
-
-    def _changes_made(self, horizon: Horizon, situation: Situation) -> list[int]:
-        """Return the minutes at which the load was changed before the horizon, as far as is known."""
-        past = situation.past_loads.get(self.name)
-        if past is None:
-            return []
-        before = past.starts_min < horizon.start_min
-        starts, values = past.starts_min[before], past.values[before]
-        moved = np.flatnonzero(np.abs(np.diff(values)) > 1e-5 * self.area_m2) + 1
-        return [int(starts[i]) for i in moved]
-
-    def _moves(self, horizon: Horizon, situation: Situation, state: CircuitState) -> Moves:
-        limits = []
-        taps = []
-        made = self._changes_made(horizon, situation)
-        zone = ZoneInfo(horizon.timezone)
-        for labels, label_of, most in (
-            (horizon.shift_labels, horizon.shifts.label, self.changes_per_shift),
-            (tuple(day.isoformat() for day in horizon.days), _day_label, self.changes_per_day),
-        ):
-            if most is not None:
-                past = [label_of(instant_of(minute).astimezone(zone)) for minute in made]
-                limits += [
-                    ChangeLimit(
-                        label,
-                        np.flatnonzero(np.array(labels) == label),
-                        max(most - past.count(label), 0),
-                    )
-                    for label in dict.fromkeys(labels)
-                ]
-        if self.tap_changes_per_day is not None:
-            days = np.array([day.isoformat() for day in horizon.days])
-            taps = [
-                ChangeLimit(label, np.flatnonzero(days == label), self._taps_left(horizon, situation, label))
-                for label in dict.fromkeys(days.tolist())
-            ]
-        rested = made[-1] + self.dwell_minutes if made else -np.inf
-        ramp = np.inf if self.ramp_ka_per_min is None else self.ramp_ka_per_min * self.ramp_minutes
-        return Moves(
-            self.key("moves"),
-            self.key("load"),
-            # From standstill the first load is a start, not a change.
-            self._ramped(situation, state),
-            self.step_ka,
-            tuple(limits),
-            self.dwell_minutes,
-            self.change_grid_minutes,
-            ramp,
-            situation.loads_before.get(self.name),
-            horizon.starts_min < rested,
-            self.tap_positions_ka,
-            self.tap_range_ka,
-            tuple(taps),
-            meaning=f"changes of the load of {self.name}",
-        )
-
-    def _taps_left(self, horizon: Horizon, situation: Situation, day: str) -> int:
-        """Return the changes of tap that a day has left after those of its past."""
-        most = self.tap_changes_per_day or 0
-        past = situation.past_loads.get(self.name)
-        if past is None:
-            return most
-        zone = ZoneInfo(horizon.timezone)
-        before = past.starts_min < horizon.start_min
-        made = changes_of_position(self.tap_positions_ka, self.tap_range_ka, past.values[before])
-        days = [_day_label(instant_of(int(m)).astimezone(zone)) for m in past.starts_min[before]]
-        return max(most - sum(changed and label == day for changed, label in zip(made, days, strict=True)), 0)
 
     def simulate(self, horizon: Horizon, situation: Situation, setpoints: Mapping[str, Array]) -> Simulation:
         """Return products, power and readings at given loads, cell by cell (see `Unit.simulate`)."""
@@ -1105,7 +819,7 @@ class Circuit(Unit):
                 0.0,
                 np.where(in_service, state.ceilings_ka["availability"], 0.0),
             ),
-            *self._outage_limits(horizon, situation, state, load),
+            *self.movement(horizon, situation, state).limits(load),
         )
         readings = {
             "mean_load_ka": np.where(on, load * state.mean_share, 0.0),
@@ -1146,37 +860,6 @@ class Circuit(Unit):
             (substance, product): np.where(on, impurity.carried(made[product], greatest[product]), 0.0)
             for (substance, product), impurity in self.impurities.items()
         }
-
-    def _outage_limits(
-        self, horizon: Horizon, situation: Situation, state: CircuitState, load: Array
-    ) -> tuple[Limit, ...]:
-        """Return the readings that must be kept when an outage or a lower limit starts.
-
-        The current is that of a run-down at the stated rate from the time at which it begins; where an outage
-        comes too soon for that, what cannot be run down in time is no breach.
-        """
-        if self.ramp_ka_per_min is None:
-            return ()
-        n = len(horizon)
-        flowing, allowed = np.zeros(load.shape), np.zeros(n)
-        for way in state.travel.ways:
-            if way.down and way.edge < n:
-                time = int(horizon.starts_min[way.edge]) - way.begin_min
-                run_down = time * self.ramp_ka_per_min
-                flowing[..., way.edge] = np.maximum(load[..., way.edge - 1] - run_down, 0.0)
-                if way.left > 0:
-                    allowed[way.edge] = np.inf
-        limits = [Limit(f"current of {self.name} when its outage starts", "kA", flowing, 0.0, allowed)]
-        ahead = self._before_a_lower_limit(horizon, situation, state)
-        at = np.flatnonzero(np.isfinite(ahead[:-1]) & state.in_service[1:]) + 1
-        if at.size:
-            most = np.full(n, np.inf)
-            most[at] = np.maximum(state.load_max_ka[at], ahead[at - 1])
-            earlier = np.concatenate([load[..., :1], load[..., :-1]], axis=-1)
-            limits.append(
-                Limit(f"load of {self.name} when a lower limit starts", "kA", earlier, -np.inf, most)
-            )
-        return tuple(limits)
 
     def temperature(self, horizon: Horizon, situation: Situation, load_ka: Array) -> TemperatureRun | None:
         """Return how the room's temperature follows a load.
