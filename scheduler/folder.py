@@ -208,7 +208,7 @@ def _check_target(target: Path, replace: bool, ours: Collection[str]) -> None:
     if not os.path.lexists(target):
         return
     if not replace:
-        raise FolderError(f"{target}: exists already: choose another folder, or ask for it to be replaced")
+        raise FolderError(f"{target}: exists already: choose another folder, or add --replace to replace it")
     if target.is_symlink() or not target.is_dir():
         raise FolderError(f"{target}: is not a folder, so it is not replaced: choose another name")
     strange = sorted(

@@ -84,9 +84,7 @@ def test_publish_refuses_an_existing_target_and_leaves_it_alone(tmp_path: Path) 
     def never(path: Path) -> None:
         raise AssertionError(path)
 
-    with pytest.raises(
-        FolderError, match=r"plan: exists already: choose another folder, or ask for it to be"
-    ):
+    with pytest.raises(FolderError, match=r"plan: exists already: choose another folder, or add --replace"):
         publish(target, {"a": never})
     assert entries(target) == {"a": "old"}
 

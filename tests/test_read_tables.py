@@ -8,7 +8,7 @@ import pytest
 
 from models.checks import at_least
 from scheduler.read.files import Source
-from scheduler.read.problems import MOST_PER_FILE, Problems
+from scheduler.read.problems import MOST_PER_FILE, Problems, close_match
 from scheduler.read.tables import Columns, Row, interval_of, read_table
 
 ZONE = ZoneInfo("Europe/Vienna")
@@ -100,6 +100,19 @@ def test_xlsx_equals_csv() -> None:
         assert [row.text("note") for row in rows] == ["17", "late"]
         assert [r.minute("start", ZONE) for r in rows] == [r.minute("start", ZONE) for r in from_csv]
     assert told(first) == told(second) == []
+
+
+@pytest.mark.parametrize(
+    ("name", "told"),
+    [
+        ("room_b", "; did you mean 'room_b1' or 'room_b2'?"),
+        ("room_b11", "; did you mean 'room_b1'?"),
+        ("zzz", ""),
+    ],
+)
+def test_names_that_are_equally_close_are_all_told(name: str, told: str) -> None:
+    """Naming one of two circuits would lead to the wrong one."""
+    assert close_match(name, ["room_m", "room_b1", "room_b2", "room_b1"]) == told
 
 
 def test_header_problems_are_told_together_with_close_matches() -> None:

@@ -119,16 +119,25 @@ def close_match(name: str, known: Iterable[str], cutoff: float = 0.6) -> str:
     Returns
     -------
     str
-        "; did you mean 'x'?", or nothing if no name is close. [-]
+        "; did you mean 'x'?", with all names that are as close, or nothing if no name is close. [-]
     """
-    names = list(known)
+    names = list(dict.fromkeys(known))
     close = difflib.get_close_matches(name, names, n=1, cutoff=cutoff)
+    if close:
+        # Of names that are as like as the first, none is the one that was meant: all of them are told.
+        best = _likeness(name, close[0])
+        close = [other for other in names if _likeness(name, other) == best]
     # A key says its unit at its end: of keys that are not alike the one with that unit is meant.
     unit = name.rpartition("_")[2]
     same_unit = [other for other in names if "_" in name and other.rpartition("_")[2] == unit]
     if not close and len(same_unit) == 1:
         close = same_unit
-    return f"; did you mean '{close[0]}'?" if close else ""
+    told = "' or '".join(close)
+    return f"; did you mean '{told}'?" if close else ""
+
+
+def _likeness(one: str, other: str) -> float:
+    return difflib.SequenceMatcher(None, other, one).ratio()
 
 
 def hint(name: str, known: Iterable[str]) -> str:

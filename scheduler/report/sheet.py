@@ -269,10 +269,17 @@ def _reading(plan: Plan, rows: Integers) -> str:
         if len(rows) < days
         else ""
     )
+    trips = (
+        " Cover: hours until a customer falls short if the largest circuit trips, 0.0 where the vaporiser is "
+        "cold or too small; to cut: chlorine without a place if the largest customer trips (trips.csv)."
+        if trip_figures(plan)
+        else ""
+    )
     return (
-        "A row holds from its time to the next one: load as set at its start (underlined where it changes), "
-        "rates, power and price as means, peak as the highest mean import of the month at its end. Stocks "
-        f"are levels AT the time of the row.{some} {MODEL_ACCURACY}"
+        "A row holds from its time to the next one: load as set at its start (underlined where it changes; a "
+        "run-down for an outage begins before its row), rates, power and price as means, price with all of "
+        "the contract's energy rates, peak as the highest mean import of the month at its end. Stocks are levels "
+        f"AT the time of the row.{trips}{some} {MODEL_ACCURACY}"
     )
 
 
