@@ -6,7 +6,6 @@ import datetime as dt
 import shutil
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import replace as changed
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -256,34 +255,18 @@ def with_cleared(
     Raises
     ------
     UsageError
-        If options miss each other, or nobody says what a deviation costs.
+        If options miss each other.
+    InputError
+        With every problem of the table, or if nobody says what a deviation costs.
     """
-    from models.contract.imbalance import nominations, with_deviation
-    from scheduler.read.cleared import read_cleared
+    from scheduler.read.cleared import with_bought
 
     deviation = deviation_of(up, down, tolerance)
     if cleared is None:
         if deviation is not None:
             raise click.UsageError("--tolerance, --up-per-mwh and --down-per-mwh belong to --cleared")
         return inputs
-    contract = inputs.site.contract
-    if deviation is not None:
-        contract = with_deviation(contract, deviation)
-    names = nominations(contract)
-    if not names:
-        raise click.UsageError(
-            "the contract does not say what a deviation from --cleared costs: give --tolerance, or "
-            "--up-per-mwh and --down-per-mwh, or add a component 'imbalance' to it"
-        )
-    series, source = read_cleared(cleared, inputs, names[0], data)
-    known = {**inputs.situation.series, **dict.fromkeys(names, series)}
-    return changed(
-        inputs,
-        site=changed(inputs.site, contract=contract),
-        situation=changed(inputs.situation, series=known),
-        digests={**inputs.digests, f"{source.role}:{source.name}": source.digest},
-        files={**inputs.files, (source.role, source.name): source.data},
-    )
+    return with_bought(inputs, cleared, deviation, data)
 
 
 def check_held(plan: Plan, bought: Bought | None) -> None:

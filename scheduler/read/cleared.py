@@ -5,11 +5,13 @@ Owns the columns. What a deviation costs stands in the contract (`models.contrac
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from models.contract.imbalance import Imbalance, nominations, with_deviation
 from models.horizon import Series
 from scheduler.read.files import Source, load
 from scheduler.read.inputs import Inputs
@@ -82,3 +84,53 @@ def read_cleared(path: Path, inputs: Inputs, name: str, data: bytes | None = Non
     inside = (series.starts_min + series.lengths_min > horizon.start_min) & (series.starts_min < end)
     kept = Series(name, series.starts_min[inside], series.lengths_min[inside], series.values[inside])
     return kept, Source(CLEARED, path.name, source.data)
+
+
+def with_bought(
+    inputs: Inputs, path: Path, deviation: Imbalance | None = None, data: bytes | None = None
+) -> Inputs:
+    """Return inputs in which what was bought is nominated and deviations from it are settled.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        The inputs. [-]
+    path : Path
+        Table of what was bought (see `read_cleared`). [-]
+    deviation : Imbalance, optional
+        How deviations are settled, in place of what the contract says. [-]
+    data : bytes, optional
+        Content of the table where it was kept. [-]
+
+    Returns
+    -------
+    Inputs
+        The inputs, with the table among their files. [-]
+
+    Raises
+    ------
+    InputError
+        With every problem of the table, or if nobody says what a deviation costs.
+    """
+    contract = inputs.site.contract
+    if deviation is not None:
+        contract = with_deviation(contract, deviation)
+    names = nominations(contract)
+    if not names:
+        problems = Problems()
+        problems.add(
+            str(path),
+            "",
+            "the contract does not say what a deviation from --cleared costs: give --tolerance, or "
+            "--up-per-mwh and --down-per-mwh, or add a component 'imbalance' to it",
+        )
+        problems.raise_if_any()
+    series, source = read_cleared(path, inputs, names[0], data)
+    known = {**inputs.situation.series, **dict.fromkeys(names, series)}
+    return replace(
+        inputs,
+        site=replace(inputs.site, contract=contract),
+        situation=replace(inputs.situation, series=known),
+        digests={**inputs.digests, f"{source.role}:{source.name}": source.digest},
+        files={**inputs.files, (source.role, source.name): source.data},
+    )

@@ -278,8 +278,8 @@ def _reading(plan: Plan, rows: Integers) -> str:
     return (
         "A row holds from its time to the next one: load as set at its start (underlined where it changes; a "
         "run-down for an outage begins before its row), rates, power and price as means, price with all of "
-        "the contract's energy rates, peak as the highest mean import of the month at its end. Stocks are levels "
-        f"AT the time of the row.{trips}{some} {MODEL_ACCURACY}"
+        "the contract's energy rates, peak as the highest mean import of the month at its end. Stocks are "
+        f"levels AT the time of the row.{trips}{some} {MODEL_ACCURACY}"
     )
 
 
