@@ -29,6 +29,7 @@ from scheduler.result import Audit, Certificate, Comparison, Miss, Plan, Status
 from scheduler.revise import push, same_matrix
 from scheduler.sides import cheapest_side
 from scheduler.steps import (
+    STEP_GAP,
     StepColumns,
     add_steps,
     broken_moves,
@@ -459,7 +460,11 @@ class Planner:
                 f"no plan day in whole steps was found within {self.options.search.seconds:g} s: "
                 "allow more time"
             )
-        calm = self._calm(stepped, stepped.cost + self.options.search.gap * scale)
+        most = stepped.cost + self.options.search.gap * scale
+        if stepped.answer is Answer.OPTIMAL:
+            # What was closed stays closed: calming has only the room that is left under the target.
+            most = min(most, stepped.bound + STEP_GAP * scale)
+        calm = self._calm(stepped, most)
         self._take_out(columns)
         return found, calm, status
 
