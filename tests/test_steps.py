@@ -493,7 +493,7 @@ def test_a_locked_load_that_is_the_load_before_is_no_change() -> None:
 
 
 def test_calming_keeps_a_closed_gap_closed(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Where the steps leave a hundredth of the target free, calming has no more than that, not 1e-5 on top."""
+    """Where steps leave a hundredth of the target free, calming has only that, not 1e-5 on top."""
     solve = planning.least_cost_in_steps
 
     def nearly_open(*given: Any) -> Found:
