@@ -28,6 +28,11 @@ USUAL_TOLERANCE = 1e-7
 """The solver's usual tolerance."""
 NO_ITERATION_LIMIT = 2_147_483_647
 """The solver's own default."""
+STALLED = 1.5
+"""Iterations per row after which a solve from an earlier basis counts as stalled: 0.6 is much on a month's
+program, and one that went round a degenerate corner had not ended after 3 (two minutes)."""
+LEAST_ITERATIONS = 2000
+"""Iterations that a solve may always take before it counts as stalled. [-]"""
 DRIFT_TOLERANCE = 1e-7
 """Greatest difference between a row's value as the solver carries it along and as its columns give it. [-]"""
 
@@ -172,6 +177,8 @@ class Solver:
         self.costs = arrays.cost.copy()
         self.offset = arrays.offset
         self._whole: set[int] = set()
+        self._most_iterations: int | None = None
+        self._has_basis = False
         entry_row = np.repeat(np.arange(len(arrays.row_lower)), np.diff(arrays.start))
         self._entries = (entry_row, arrays.index, arrays.value)
         self._first_rows = len(arrays.row_lower)
@@ -453,11 +460,13 @@ class Solver:
         most : int or None
             Greatest number; None for no limit. [-]
         """
+        self._most_iterations = most
         self._option("simplex_iteration_limit", NO_ITERATION_LIMIT if most is None else most)
 
     def forget(self) -> None:
         """Forget the last basis, so that the next solve starts with presolve."""
         self._highs.clearSolver()
+        self._has_basis = False
 
     def add_rows(self, rows: Sequence[tuple[float, float, Sequence[int], Sequence[float]]]) -> range:
         """Add rows.
@@ -558,8 +567,7 @@ class Solver:
         if self._whole:
             self._option("mip_rel_gap", 0.0)
             self._option("mip_abs_gap", max(absolute_gap, 1e-9))
-        self._highs.run()
-        answer = self._answer()
+        answer = self._from_basis(seconds)
         if answer is None or (confirm and answer is Answer.INFEASIBLE):
             answer = self._again(answer, seconds)
         if answer is Answer.OPTIMAL and not self._whole and self._drift() > DRIFT_TOLERANCE:
@@ -584,6 +592,22 @@ class Solver:
                 bound = objective if answer is Answer.OPTIMAL else -np.inf
             return Outcome(answer, objective, bound, np.array(self._highs.getSolution().col_value))
         return Outcome(answer, np.nan, -np.inf, np.zeros(0))
+
+    def _from_basis(self, seconds: float) -> Answer | None:
+        """Solve from the last basis, or from nothing where that stalls."""
+        guarded = self._has_basis and not self._whole and self._most_iterations is None
+        if guarded:
+            self._option("simplex_iteration_limit", max(int(STALLED * self.row_count), LEAST_ITERATIONS))
+        self._highs.run()
+        self._has_basis = True
+        if not guarded:
+            return self._answer()
+        self._option("simplex_iteration_limit", NO_ITERATION_LIMIT)
+        if self._highs.getModelStatus() == highspy.HighsModelStatus.kIterationLimit:
+            self._highs.clearSolver()
+            self._option("time_limit", self._highs.getRunTime() + seconds)
+            self._highs.run()
+        return self._answer()
 
     def _again(self, answer: Answer | None, seconds: float) -> Answer | None:
         """Solve from nothing, in the ways that have answered where the first one did not.

@@ -105,10 +105,11 @@ def test_the_peak_of_a_side_that_is_far_too_dear_is_not_moved(
         total = 1000.0 if choice["grid"] == "band" else 1000.0 * dearer
         # The first peak is the best one.
         moved = sum(name == choice["grid"] for name, _ in asked) > 1
-        return SimpleNamespace(total=total + moved, import_mw=None)
+        return SimpleNamespace(total=total + moved, import_mw=None, jump=0.0)
 
     rough = SimpleNamespace(
         total=1.0,
+        jump=0.0,
         status=Status.PLAN,
         import_mw=np.array([20.0]),
         formulation=SimpleNamespace(horizon=horizon),
@@ -121,3 +122,22 @@ def test_the_peak_of_a_side_that_is_far_too_dear_is_not_moved(
     assert found.cases == {"grid": "band"}
     moves = [peak for name, peak in asked if name == "usual"]
     assert (len(moves) > 1) == moved_peak
+
+
+def test_a_year_on_another_side_than_its_own_is_not_moved(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where a side's first year meets the conditions of another one, only that one's peak is moved."""
+    site = store_site(1.0, cliff(20.0, 300.0))
+    horizon = long_horizon(site, FIRST, DAYS)
+    now = start_of(site, horizon, wild_prices(horizon))
+    asked: list[str] = []
+    truly = annual._Search._at
+
+    def at(self: annual._Search, chain: Chain, here: object, choice: dict[str, str], *rest: object) -> object:
+        asked.append(choice["grid"])
+        return truly(self, chain, here, choice, *rest)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(annual._Search, "_at", at)
+    found = best_year(site, horizon, now, WINDOWS)
+    # 300 h are met by any load, so the side without them is reached by none.
+    assert found.cases == {"grid": "band"}
+    assert asked.count("usual") <= 1 < asked.count("band")

@@ -98,6 +98,27 @@ def test_what_is_truly_infeasible_stays_so() -> None:
     assert not outcome.values.size
 
 
+def test_a_solve_that_goes_round_a_corner_is_started_from_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """More iterations than a start from an earlier basis may take: solved cold, with the same optimum.
+
+    New costs ask the simplex for at least one iteration, which is one more than allowed here.
+    """
+    solver = Solver(least_of_two())
+    assert solver.solve().objective == pytest.approx(9.0)
+    monkeypatch.setattr("scheduler.highs.STALLED", 0.0)
+    monkeypatch.setattr("scheduler.highs.LEAST_ITERATIONS", 0)
+    forgotten: list[bool] = []
+    truly = solver._highs.clearSolver
+    monkeypatch.setattr(solver._highs, "clearSolver", lambda: (forgotten.append(True), truly())[1])
+    solver.set_costs(np.array([3.0, 2.0]), 0.0)
+    outcome = solver.solve()
+    assert forgotten
+    # By hand: all of it from y, 4 x 2.
+    assert outcome.answer is Answer.OPTIMAL
+    assert outcome.objective == pytest.approx(8.0)
+    assert solver._highs.getOptionValue("simplex_iteration_limit")[1] > 10**9
+
+
 def test_each_solve_has_its_own_time() -> None:
     """The solver counts its clock over all solves of an object: the limit is set on top of what ran."""
     solver = Solver(least_of_two())

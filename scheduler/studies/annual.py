@@ -20,6 +20,7 @@ from scheduler.cuts import SearchOptions
 from scheduler.errors import SolverError
 from scheduler.result import Status
 from scheduler.sides import paid_calls
+from scheduler.studies.lowest import lowest
 from scheduler.studies.year import Chain, YearOptions, YearRun, in_long_intervals
 
 LONG_MINUTES = 360
@@ -32,11 +33,9 @@ SIDE_MARGIN = 0.01
 """How much dearer, as a share, a side may look in long intervals and still be planned by the hour, and how
 much dearer its first year by the hour may be than another side's and still have its peak moved."""
 PEAK_STEP = 0.012
-"""First step by which the year's peak is moved, as a share of it. [-]"""
+"""First step by which the year's peak is moved, as a share of it; each next one is twice as long. [-]"""
 CLIFF_MARGIN = 0.003
 """How much, as a share, the first peak stays below that of the long intervals, clear of a cliff's edge."""
-HALVINGS = 2
-"""How often the peak is then moved half way back up."""
 LOWER_PEAKS = 3
 """How often a lower peak is tried where the first one does not keep a year on its side."""
 WORTH_MOVING = 2e-4
@@ -211,7 +210,8 @@ class _Search:
         least = min(run.total for _, run in met)
         near = [item for item in met if item[1].total <= least + SIDE_MARGIN * abs(least)]
         best: tuple[YearRun, dict[str, str], float | None] | None = None
-        for choice, run in sorted(near, key=lambda item: item[1].total):
+        # Those that stand on another side than their own come last: mostly it has been planned by then.
+        for choice, run in sorted(near, key=lambda item: (item[1].jump != 0.0, item[1].total)):
             moved = self._moved(choice, run, np.inf if best is None else best[0].total)
             if moved is not None and (best is None or moved[0].total < best[0].total):
                 best = (moved[0], choice, moved[1])
@@ -242,69 +242,46 @@ class _Search:
         """Run a side by the hour and move the year's peak while that pays.
 
         Where the first year is far dearer than the least cost of another side its peak is not moved: each
-        move is a whole year, and a dozen of them would close a per cent at most.
+        move is a whole year, and a dozen of them would close a per cent at most. Nor is it where the year
+        ended on another side than its own: that side is planned by itself.
         """
         now = self._on(choice)
-        expected = self._expected(rough)
         first = float(rough.import_mw.max()) if self.peaks else None
-        if first is not None and choice:
-            first *= 1.0 - CLIFF_MARGIN
         chain = Chain(self.site, self.horizon, now, self.options)
-        best = self._at(chain, now, choice, first, expected)
-        if choice and first is not None and best is None:
-            found = self._below_the_edge(chain, now, choice, first, expected)
-            best, first = found if found is not None else (None, first)
-        if best is None or first is None:
+        if first is None:
+            best = self._at(chain, now, choice, None, self._expected(rough))
             return None if best is None else (best, None)
-        if best.total > least + SIDE_MARGIN * abs(least):
-            return best, first
-        peak = first
-        for sign in (1.0, -1.0):
-            moved = False
-            while True:
-                other = peak * (1.0 + sign * PEAK_STEP)
-                run = self._at(chain, now, choice, other, best.import_mw)
-                if run is None or run.total > best.total - WORTH_MOVING * abs(best.total):
-                    if run is not None and run.total < best.total:
-                        best, peak = run, other
-                    break
-                best, peak, moved = run, other, True
-            if moved:
-                break
-        return best, peak
+        if choice:
+            first *= 1.0 - CLIFF_MARGIN
+        runs: dict[float, YearRun | None] = {}
 
-    def _below_the_edge(
-        self,
-        chain: Chain,
-        now: Situation,
-        choice: Mapping[str, str],
-        peak: float,
-        expected: Array,
-    ) -> tuple[YearRun, float] | None:
-        """Return the year with the highest peak found that keeps it on its side, where a first one does not.
+        def best_peak() -> float | None:
+            found = {peak: run.total for peak, run in runs.items() if run is not None}
+            return min(found, key=lambda peak: found[peak]) if found else None
 
-        Less energy was drawn than the long intervals said: the peak is lowered until the year stays on its
-        side, then moved half way up as often as is worth it.
-        """
-        too_high, best = peak, None
-        for _ in range(LOWER_PEAKS):
-            peak = too_high * (1.0 - PEAK_STEP)
-            best = self._at(chain, now, choice, peak, expected)
-            if best is not None:
+        def cost_at(peak: float) -> float:
+            if peak not in runs:
+                nearest = best_peak()
+                before = None if nearest is None else runs[nearest]
+                expected = self._expected(rough) if before is None else before.import_mw
+                runs[peak] = self._at(chain, now, choice, peak, expected)
+            run = runs[peak]
+            return np.inf if run is None else run.total
+
+        for _ in range(1 + (LOWER_PEAKS if choice else 0)):
+            # Less energy was drawn than the long intervals said: a lower peak keeps the year on its side.
+            if np.isfinite(cost_at(first)):
                 break
-            too_high = peak
-        if best is None:
+            first *= 1.0 - PEAK_STEP
+        run = runs.get(first)
+        if run is None:
             return None
-        for _ in range(HALVINGS):
-            middle = 0.5 * (peak + too_high)
-            run = self._at(chain, now, choice, middle, best.import_mw)
-            if run is None:
-                too_high = middle
-            elif run.total < best.total:
-                best, peak = run, middle
-            else:
-                break
-        return best, peak
+        elsewhere = bool(choice) and run.jump != 0.0 and np.isfinite(least)
+        if not elsewhere and run.total <= least + SIDE_MARGIN * abs(least):
+            lowest(cost_at, first, PEAK_STEP, WORTH_MOVING)
+        peak = best_peak()
+        found = None if peak is None else runs[peak]
+        return None if found is None else (found, peak)
 
     def _at(
         self,

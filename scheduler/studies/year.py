@@ -170,10 +170,14 @@ class YearRun:
     @property
     def total(self) -> float:
         """Cost of the year with its whole bill, on the sides of cliffs that it reached. [currency]."""
+        return self.audit.cost + self.audit.sunk + self.jump
+
+    @property
+    def jump(self) -> float:
+        """What the sides reached cost more than those it was planned on; 0 on its own sides. [currency]."""
         horizon = self.formulation.horizon
-        jumps = (term for _, term in self.formulation.terms if isinstance(term, Cliff))
-        errors = sum(term.error(horizon, self.import_mw) for term in jumps)
-        return self.audit.cost + self.audit.sunk + errors
+        cliffs = (term for _, term in self.formulation.terms if isinstance(term, Cliff))
+        return sum(term.error(horizon, self.import_mw) for term in cliffs)
 
     @property
     def bill_amount(self) -> float:
