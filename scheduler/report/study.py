@@ -78,7 +78,7 @@ COLUMNS: tuple[tuple[str, str, str, Callable[[Ranked], Any]], ...] = (
     (
         "best_contracted_mw",
         "MW",
-        "contracted capacity at which this load costs least",
+        "contracted capacity at which the year costs least, the load planned for it",
         lambda r: r.result.figures.best_contracted_mw,
     ),
     (
@@ -302,7 +302,7 @@ def _remarks(item: Ranked) -> list[str]:
     if figures.best_contracted_saving:
         found.append(
             f"   {name}: {fixed(figures.best_contracted_mw or 0.0, 1)} MW contracted would save "
-            f"{fixed(figures.best_contracted_saving, 0, True)} with this load"
+            f"{fixed(figures.best_contracted_saving, 0, True)}, the load planned for it"
         )
     found.extend(f"   {name}: missed: {miss}" for miss in figures.misses)
     return found

@@ -30,13 +30,13 @@ import filelock
 import numpy as np
 
 from models.contract.calendar import months
-from models.contract.capacity import CapacityCharge
 from models.contract.component import BillLine, Contract, Profile
 from models.horizon import Array, Horizon
 from models.site import Site
 from models.situation import Situation
 from scheduler.errors import FolderError, SolverError, StudyError
 from scheduler.studies.annual import best_year
+from scheduler.studies.contracted import best_contracted, best_for_load, capacity_of, chooses_capacity
 from scheduler.studies.flat import flat_year
 from scheduler.studies.year import YearOptions, YearRun, cut
 
@@ -46,8 +46,6 @@ SPREAD_UP = 0.20
 """Widening of all index prices around their mean in the sensitivity to their spread. [-]"""
 RETRIES = 2
 """How often a case is run again after its process died."""
-CAPACITY_STEPS = 121
-"""Contracted capacities that are tried, between half and 1.1 times the highest mean."""
 PART = ".part"
 """End of the name of a result that is being written."""
 FLAT = "flat"
@@ -122,8 +120,8 @@ class CaseFigures:
         What the load as planned costs more with index prices up by `LEVEL_UP`, and spread by `SPREAD_UP`; a
         new plan can only cost less. [currency]
     best_contracted_mw, best_contracted_saving : float or None
-        Contracted capacity at which this load costs least, and what it saves; None without one. [MW],
-        [currency]
+        Contracted capacity at which the year costs least once the load is planned for it, and what it saves;
+        None without one. [MW], [currency]
     sides : mapping
         Side of each cliff. [-]
     window_gap : float
@@ -151,14 +149,14 @@ class CaseFigures:
     worst_month: str
     level_up: float
     spread_up: float
-    best_contracted_mw: float | None
-    best_contracted_saving: float | None
     sides: Mapping[str, str]
     window_gap: float
     denominator: float
     misses: tuple[str, ...]
     solver_seconds: float
     seconds: float
+    best_contracted_mw: float | None = None
+    best_contracted_saving: float | None = None
 
     @property
     def bill_amount(self) -> float:
@@ -211,8 +209,26 @@ def solve_case(case: StudyCase) -> CaseResult:
     if case.contract_name == FLAT:
         run = flat_year(case.site, case.horizon, case.situation, case.options)
         return _result(case, run, {}, run.solver_seconds)
-    found = best_year(case.site, case.horizon, case.situation, case.options)
-    return _result(case, found.run, found.cases, found.solver_seconds)
+    site, contract = case.site, case.site.contract
+    found = best_year(site, case.horizon, case.situation, case.options)
+    own = _result(case, found.run, found.cases, found.solver_seconds)
+    if capacity_of(contract) is None and not chooses_capacity(contract):
+        return own
+
+    def bill_of(terms: Contract) -> float:
+        return _amount(billed(terms, case.horizon, case.situation, own, own.figures.sides))
+
+    first = best_for_load(contract, own.import_mw, bill_of)
+    best = best_contracted(site, case.horizon, case.situation, first, case.options)
+    seconds = found.solver_seconds + best.solver_seconds
+    planned = _result(case, best.found.run, best.found.cases, seconds)
+    if chooses_capacity(contract):
+        own = min(own, planned, key=lambda result: result.figures.total)
+        chosen = replace(own.figures, best_contracted_mw=best.capacity_mw, best_contracted_saving=0.0)
+        return replace(own, figures=chosen)
+    saving = max(own.figures.total - best.found.run.total, 0.0)
+    told = replace(own.figures, best_contracted_mw=best.capacity_mw, best_contracted_saving=saving)
+    return replace(own, figures=replace(told, solver_seconds=seconds))
 
 
 def billed(
@@ -276,7 +292,8 @@ def _amount(lines: Sequence[BillLine]) -> float:
 
 def _result(case: StudyCase, run: YearRun, sides: Mapping[str, str], solver_seconds: float) -> CaseResult:
     horizon, power = case.horizon, run.import_mw
-    contract = run.formulation.site.contract
+    # Not the contract of the run: there a capacity that is to be chosen is stated.
+    contract = case.site.contract
     situation = _on(run.formulation.situation, sides)
     made: dict[str, Array] = {}
     for (_, commodity), flow in run.audit.flows.items():
@@ -307,8 +324,8 @@ def _bill_figures(
 ) -> dict[str, Any]:
     """Return the figures of `CaseFigures` that follow from a load and a contract, by name."""
 
-    def bill_of(load_mw: Array, now: Situation, terms: Contract = contract) -> float:
-        return _amount(terms.bill(Profile(horizon, load_mw, made_per_h=made), now))
+    def bill_of(load_mw: Array, now: Situation) -> float:
+        return _amount(contract.bill(Profile(horizon, load_mw, made_per_h=made), now))
 
     lines = contract.bill(Profile(horizon, power, made_per_h=made), situation)
     amount = _amount(lines)
@@ -317,7 +334,6 @@ def _bill_figures(
     for line in lines:
         by_component[line.component] = by_component.get(line.component, 0.0) + line.amount
     by_month = _months(contract, horizon, power, made, situation)
-    contracted = _best_contracted(contract, power, lambda terms: bill_of(power, situation, terms), amount)
     return {
         "bill": tuple(asdict(line) for line in lines),
         "by_component": by_component,
@@ -327,8 +343,6 @@ def _bill_figures(
         "worst_month": max(by_month, key=lambda month: by_month[month]),
         "level_up": bill_of(power, _moved(situation, horizon, LEVEL_UP, 0.0)) - amount,
         "spread_up": bill_of(power, _moved(situation, horizon, 0.0, SPREAD_UP)) - amount,
-        "best_contracted_mw": contracted[0],
-        "best_contracted_saving": contracted[1],
     }
 
 
@@ -373,25 +387,6 @@ def _months(
         found[month.label] = so_far - before
         before = so_far
     return found
-
-
-def _best_contracted(
-    contract: Contract, power: Array, bill_of: Callable[[Contract], float], amount: float
-) -> tuple[float | None, float | None]:
-    """Return the contracted capacity at which a load costs least, and what it saves."""
-    held = [part for part in contract.components if isinstance(part, CapacityCharge) and part.contracted_mw]
-    if not held:
-        return None, None
-    best_mw, best = float(held[0].contracted_mw or 0.0), amount
-    for capacity in np.linspace(0.5, 1.1, CAPACITY_STEPS) * float(power.max()):
-        terms = tuple(
-            replace(part, contracted_mw=float(capacity)) if part in held else part
-            for part in contract.components
-        )
-        cost = bill_of(replace(contract, components=terms))
-        if cost < best:
-            best_mw, best = float(capacity), cost
-    return best_mw, amount - best
 
 
 # ---------------------------------------------------------------- results on disk
@@ -783,6 +778,11 @@ def _rebilled(case: StudyCase, own: CaseResult, other: CaseResult) -> CaseResult
         other.figures,
         sides=own.figures.sides,
         denominator=own.figures.denominator,
+        best_contracted_mw=own.figures.best_contracted_mw,
         **_bill_figures(case.site.contract, case.horizon, situation, other.import_mw, other.made_per_h),
     )
+    if own.figures.best_contracted_saving is not None:
+        # The year at the best capacity stays what it costs; this plan is the cheaper one without it.
+        left = own.figures.best_contracted_saving - (own.figures.total - figures.total)
+        figures = replace(figures, best_contracted_saving=max(left, 0.0))
     return CaseResult(figures, other.import_mw, other.made_per_h)
