@@ -119,6 +119,35 @@ def test_a_solve_that_goes_round_a_corner_is_started_from_nothing(monkeypatch: p
     assert solver._highs.getOptionValue("simplex_iteration_limit")[1] > 10**9
 
 
+def test_a_solver_at_rest_goes_on_where_it_was() -> None:
+    """Its program with added rows, its basis, its options and the time it counts are the same after a rest."""
+    solver = Solver(least_of_two())
+    solver.add_rows([(2.0, np.inf, [1], [1.0])])
+    # By hand: y = 2, x = 2.
+    assert solver.solve().objective == pytest.approx(10.0)
+    seconds, rows = solver.run_seconds, solver.row_count
+    solver.rest()
+    solver.rest()
+    assert solver.run_seconds == pytest.approx(seconds)
+    assert (solver.row_count, solver.column_count) == (rows, 2)
+    assert solver._highs.getOptionValue("primal_feasibility_tolerance")[1] == 1e-8
+    outcome = solver.solve()
+    assert outcome.objective == pytest.approx(10.0)
+    assert solver._highs.getInfo().simplex_iteration_count == 0
+    assert solver.run_seconds >= seconds
+
+
+def test_a_solver_at_rest_keeps_whole_columns() -> None:
+    """Whole columns stay whole: x + y >= 3.5 in whole numbers costs 2 x 3 + 3 x 1."""
+    program = replace(least_of_two(), row_lower=np.array([3.5]))
+    solver = Solver(program)
+    solver.set_whole(np.array([0, 1]), True)
+    assert solver.solve().objective == pytest.approx(9.0)
+    solver.rest()
+    assert solver.solve().objective == pytest.approx(9.0)
+    assert solver.whole_columns.tolist() == [0, 1]
+
+
 def test_each_solve_has_its_own_time() -> None:
     """The solver counts its clock over all solves of an object: the limit is set on top of what ran."""
     solver = Solver(least_of_two())

@@ -548,6 +548,7 @@ class Chain:
             found, status = planner.least_cost()
         except SolverError as error:
             raise SolverError(f"the window from {label}: {error}") from error
+        planner.solver.rest()
         scale = absolute_energy_cost(planner.formulation, found.values)
         return found, WindowResult(label, status, found.cost, found.bound, scale, found.rounds)
 
