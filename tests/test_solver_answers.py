@@ -120,7 +120,7 @@ def test_a_solve_that_goes_round_a_corner_is_started_from_nothing(monkeypatch: p
 
 
 def test_a_solver_at_rest_goes_on_where_it_was() -> None:
-    """Its program with added rows, its basis, its options and the time it counts are the same after a rest."""
+    """Program with added rows, basis, options and the time it counts are the same after a rest."""
     solver = Solver(least_of_two())
     solver.add_rows([(2.0, np.inf, [1], [1.0])])
     # By hand: y = 2, x = 2.
