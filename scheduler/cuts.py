@@ -63,6 +63,8 @@ class SearchOptions:
         Cost of a plan that the found one is compared with; NaN for none. [currency]
     other_share : float
         Share of the difference to that plan that cost and bound may lie apart when the search stops. [-]
+    aim_share : float
+        Share of the target gap aimed at, above 0 to 1. [-]
     """
 
     gap: float = TARGET_GAP
@@ -72,6 +74,7 @@ class SearchOptions:
     confirm: bool = True
     other_cost: float = np.nan
     other_share: float = 0.0
+    aim_share: float = AIM_SHARE
 
 
 @dataclass(frozen=True, eq=False)
@@ -364,7 +367,7 @@ class Search:
                 apart = self._settled_apart(raw, exact, true_cost, stop)
                 if apart is not None and not apart[2] >= best.cost:
                     best = Found(Answer.LIMIT, apart[1], apart[0], apart[2], bound, count)
-            aim = AIM_SHARE * options.gap * scale
+            aim = options.aim_share * options.gap * scale
             if options.other_share and best.values:
                 aim = max(aim, options.other_share * abs(best.cost - options.other_cost))
             if (keeps and true_cost is None) or best.cost - bound <= aim:

@@ -402,8 +402,10 @@ class Solver:
         lower, upper : ndarray
             New limits. Each shape (k,). [-]
         """
-        for row, low, high in zip(rows, lower, upper, strict=True):
-            self._highs.changeRowBounds(int(row), float(low), float(high))
+        if len(rows):
+            self._highs.changeRowsBounds(
+                len(rows), np.asarray(rows, dtype=np.int32), np.asarray(lower), np.asarray(upper)
+            )
 
     def free_rows(self, rows: Iterable[int]) -> None:
         """Take the limits off some rows, so that they promise nothing any more.

@@ -18,7 +18,16 @@ from models.order import Pipeline
 from scheduler.cuts import SearchOptions
 from scheduler.errors import StudyError
 from scheduler.studies import tariffs
-from scheduler.studies.tariffs import FLAT, StudyCase, compare, load, run_cases, solve_case
+from scheduler.studies.tariffs import (
+    FLAT,
+    MOVES,
+    StudyCase,
+    at_moved_prices,
+    compare,
+    load,
+    run_cases,
+    solve_case,
+)
 from scheduler.studies.year import YearOptions
 from tests.study_sites import long_horizon, start_of, store_site, wild_prices
 
@@ -205,3 +214,53 @@ def test_a_case_that_fails_is_told_and_the_rest_ranked(tmp_path: Path) -> None:
     assert [item.case.contract_name for item in compare(made, results, failed).ranked] == ["spot"]
     with pytest.raises(StudyError, match="no case of the study could be planned"):
         compare(made[1:], [None], failed)
+
+
+def test_sensitivities_are_planned_anew_where_asked(tmp_path: Path) -> None:
+    """At moved prices a year planned for them costs no more than the load as it was, and hardly less.
+
+    A plan is an optimum, so to the first order its cost moves as its bill does; a fixed price does not move.
+    """
+    made = cases((SPOT, CLOCK))[:2]
+    moved_cases = [variant for case in made for variant in at_moved_prices(case)]
+    assert [(case.contract_name, case.moved) for case in moved_cases] == [
+        ("spot", "level"),
+        ("spot", "spread"),
+    ]
+    assert len({case.key for case in (*made, *moved_cases)}) == 4
+    results, failed = run_cases([*made, *moved_cases], tmp_path, 1, lambda _: None)
+    study = compare([*made, *moved_cases], results, failed)
+    by_name = {item.case.contract_name: item for item in study.ranked}
+    assert len(study.ranked) == 2
+    spot = by_name["spot"]
+    assert by_name["clock"].replanned == {}
+    assert set(spot.replanned) == set(MOVES)
+    scale = spot.result.figures.denominator
+    own = results[0]
+    anew = results[3]
+    assert own is not None
+    assert anew is not None
+    billed_ = spot.result.figures.spread_up
+    # Wider prices: the load moves further. By hand the plan made for them, billed at them, costs less there.
+    assert spot.replanned["spread"] == pytest.approx(anew.figures.total - own.figures.total)
+    assert spot.replanned["spread"] < billed_ - 1e-5 * scale
+    assert spot.replanned["spread"] > billed_ - 0.1 * abs(billed_)
+    assert spot.replanned["level"] == pytest.approx(spot.result.figures.level_up, abs=2e-3 * scale)
+
+
+def test_constant_loads_are_taken_where_nothing_is_cheaper(
+    solved: tuple[list[StudyCase], Path, list[str]],
+) -> None:
+    """A plan a few parts in a million above constant loads is no plan to prefer."""
+    made, folder, told = solved
+    results, failed = run_cases(made, folder, 1, told.append)
+    flat = results[-1]
+    own = results[2]
+    assert flat is not None
+    assert own is not None
+    dear = replace(own, figures=replace(own.figures, unit_cost=own.figures.unit_cost + 1e6))
+    study = compare([made[2], made[3]], [dear, flat], failed)
+    (item,) = study.ranked
+    assert item.plan_of == FLAT
+    assert item.flexibility_value == pytest.approx(0.0, abs=1e-6)
+    assert item.result.figures.total == pytest.approx(item.flat_total)

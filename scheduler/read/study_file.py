@@ -22,7 +22,7 @@ from scheduler.read.inputs import Inputs, read_inputs
 from scheduler.read.problems import Problems
 from scheduler.read.records import Toml, build, read_toml
 from scheduler.studies.backtest import INDEX
-from scheduler.studies.tariffs import FLAT, StudyCase
+from scheduler.studies.tariffs import FLAT, StudyCase, at_moved_prices
 from scheduler.studies.year import YearOptions, year_horizon
 
 
@@ -106,12 +106,16 @@ class StudyHead:
         Name for people. [-]
     look_ahead_days : int
         Days that a window looks beyond its month. [d]
+    replan_sensitivities : bool
+        Whether each year is also planned at index prices higher and wider apart: three years in place of one.
+        [-]
     notes : tuple of str
         Sentences that must stand on every output. [-]
     """
 
     name: str
     look_ahead_days: int = YearOptions().look_ahead_days
+    replan_sensitivities: bool = False
     notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
@@ -179,6 +183,8 @@ def read_study(path: Path) -> StudyInputs:
             cases.extend(whole)
             if whole:
                 cases.append(replace(whole[0], contract_name=FLAT))
+            if head.replan_sensitivities:
+                cases.extend(variant for case in whole for variant in at_moved_prices(case))
     problems.raise_if_any()
     return StudyInputs(head, tuple(cases), tuple(notes))
 

@@ -22,7 +22,7 @@ from scheduler.report.csv_text import csv_text
 from scheduler.report.style import drawing, line_style
 from scheduler.report.wording import fixed, plain
 from scheduler.studies.backtest import LEVEL_DAYS, SHAPE_DAYS, BacktestFigures
-from scheduler.studies.tariffs import LEVEL_UP, SPREAD_UP, Ranked, Study
+from scheduler.studies.tariffs import FLAT, LEVEL_UP, SPREAD_UP, Ranked, Study
 
 COLUMNS: tuple[tuple[str, str, str, Callable[[Ranked], Any]], ...] = (
     ("site", "-", "site of the study", lambda r: r.case.site_name),
@@ -76,6 +76,18 @@ COLUMNS: tuple[tuple[str, str, str, Callable[[Ranked], Any]], ...] = (
         lambda r: r.result.figures.spread_up,
     ),
     (
+        "level_up_replanned",
+        "currency",
+        "the same planned anew; empty if the study did not ask",
+        lambda r: r.replanned.get("level"),
+    ),
+    (
+        "spread_up_replanned",
+        "currency",
+        "the same planned anew; empty if the study did not ask",
+        lambda r: r.replanned.get("spread"),
+    ),
+    (
         "best_contracted_mw",
         "MW",
         "contracted capacity at which the year costs least, the load planned for it",
@@ -113,7 +125,8 @@ ASSUMPTIONS = (
     "known: a real year is dearer by what is not known (see the back-test).",
     "Whole steps, counted changes, calm and ramps inside an interval belong to the plan of a day and are "
     "left out; peaks are those of interval means.",
-    "Sensitivities bill the load as planned at other prices; a new plan can only cost less.",
+    "Sensitivities bill the load as planned at other prices; a new plan can only cost less (with "
+    "replan_sensitivities = true in the study file it is made).",
     "Income for calls (interruption, reserve) is left out: it counts only where a simulated call is "
     "answered, which the plan of a day does.",
 )
@@ -297,7 +310,9 @@ def backtest_text(figures: BacktestFigures, name: str, horizon: Horizon, currenc
 def _remarks(item: Ranked) -> list[str]:
     figures, name = item.result.figures, item.case.contract_name
     found = []
-    if item.plan_of != name:
+    if item.plan_of == FLAT:
+        found.append(f"   {name}: constant loads are cheapest here and are taken")
+    elif item.plan_of != name:
         found.append(f"   {name}: the plan made for {item.plan_of} is cheaper here and is taken")
     if figures.best_contracted_saving:
         found.append(

@@ -50,6 +50,8 @@ PART = ".part"
 """End of the name of a result that is being written."""
 FLAT = "flat"
 """Name of the case that does not flex, in place of a contract."""
+MOVES = {"level": (LEVEL_UP, 0.0), "spread": (0.0, SPREAD_UP)}
+"""Moves of the index prices, by name: rise and widening, each as a share."""
 
 Progress = Callable[[str], None]
 
@@ -70,6 +72,8 @@ class StudyCase:
         What is known at its start: stocks and series. [-]
     options : YearOptions
         How it is cut and solved. [-]
+    moved : str
+        Which of `MOVES` its prices have made; empty for prices as they are. [-]
     """
 
     site_name: str
@@ -79,6 +83,13 @@ class StudyCase:
     horizon: Horizon
     situation: Situation
     options: YearOptions = field(default_factory=YearOptions)
+    moved: str = ""
+
+    @property
+    def label(self) -> str:
+        """What the case is called for people. [-]."""
+        label = f"{self.site_name}, {self.prices_name}, {self.contract_name}"
+        return f"{label}, {self.moved} moved" if self.moved else label
 
     @property
     def key(self) -> str:
@@ -212,7 +223,7 @@ def solve_case(case: StudyCase) -> CaseResult:
     site, contract = case.site, case.site.contract
     found = best_year(site, case.horizon, case.situation, case.options)
     own = _result(case, found.run, found.cases, found.solver_seconds)
-    if capacity_of(contract) is None and not chooses_capacity(contract):
+    if not chooses_capacity(contract) and (case.moved or capacity_of(contract) is None):
         return own
 
     def bill_of(terms: Contract) -> float:
@@ -341,8 +352,8 @@ def _bill_figures(
         "marginal_per_mwh": (bill_of(power + 1.0, situation) - amount) / float(np.sum(horizon.hours)),
         "months": by_month,
         "worst_month": max(by_month, key=lambda month: by_month[month]),
-        "level_up": bill_of(power, _moved(situation, horizon, LEVEL_UP, 0.0)) - amount,
-        "spread_up": bill_of(power, _moved(situation, horizon, 0.0, SPREAD_UP)) - amount,
+        "level_up": bill_of(power, moved(situation, horizon, "level")) - amount,
+        "spread_up": bill_of(power, moved(situation, horizon, "spread")) - amount,
     }
 
 
@@ -364,14 +375,50 @@ def _index_on(situation: Situation, horizon: Horizon) -> Array | None:
     return None if series is None else series.on(horizon)
 
 
-def _moved(situation: Situation, horizon: Horizon, level: float, spread: float) -> Situation:
-    """Return a situation with every price series moved by a share of its mean and widened around it."""
-    moved = {}
-    for name, series in situation.series.items():
-        mean = float(np.average(series.on(horizon), weights=horizon.hours))
-        values = series.values + level * abs(mean) + spread * (series.values - mean)
-        moved[name] = replace(series, values=values)
-    return replace(situation, series=moved)
+def moved(situation: Situation, horizon: Horizon, name: str) -> Situation:
+    """Return a situation with every price series moved by a share of its mean and widened around it.
+
+    Parameters
+    ----------
+    situation : Situation
+        The situation. [-]
+    horizon : Horizon
+        The year, for the mean. [-]
+    name : str
+        One of `MOVES`. [-]
+
+    Returns
+    -------
+    Situation
+        The same at moved prices. [-]
+    """
+    level, spread = MOVES[name]
+    series = {}
+    for key, known in situation.series.items():
+        mean = float(np.average(known.on(horizon), weights=horizon.hours))
+        values = known.values + level * abs(mean) + spread * (known.values - mean)
+        series[key] = replace(known, values=values)
+    return replace(situation, series=series)
+
+
+def at_moved_prices(case: StudyCase) -> tuple[StudyCase, ...]:
+    """Return a case at each of the moved prices, to be planned anew.
+
+    Parameters
+    ----------
+    case : StudyCase
+        A case at prices as they are. [-]
+
+    Returns
+    -------
+    tuple of StudyCase
+        One for each of `MOVES`; none where no price series enters the contract. [-]
+    """
+    if not any(part.series_needed() for part in case.site.contract.components):
+        return ()
+    return tuple(
+        replace(case, moved=name, situation=moved(case.situation, case.horizon, name)) for name in MOVES
+    )
 
 
 def _months(
@@ -546,10 +593,9 @@ def _run_cases(
         nonlocal done
         done += 1
         case = cases[i]
-        name = f"{case.site_name}, {case.prices_name}, {case.contract_name}"
         if error is not None:
-            failed[name] = error
-        progress(f"{done}/{len(cases)} {name}" + (f": {error}" if error else ""))
+            failed[case.label] = error
+        progress(f"{done}/{len(cases)} {case.label}" + (f": {error}" if error else ""))
 
     if workers == 1:
         for i in open_:
@@ -624,11 +670,15 @@ class Ranked:
     result : CaseResult
         The plan by which it is ranked. [-]
     plan_of : str
-        Contract for which that plan was made: its own, unless another's plan is cheaper under it. [-]
+        Contract for which that plan was made: its own, unless another's plan is cheaper under it, or
+        constant loads are (`FLAT`). [-]
     rank : int
         1 for the cheapest. [-]
     flat_total : float or None
         What constant loads cost under it; None where they are not possible. [currency]
+    replanned : mapping
+        What the year costs more at moved prices once it is planned for them, by name of the move; empty if
+        the study did not ask. [currency]
     """
 
     case: StudyCase
@@ -636,6 +686,7 @@ class Ranked:
     plan_of: str
     rank: int
     flat_total: float | None
+    replanned: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def flexibility_value(self) -> float | None:
@@ -717,11 +768,14 @@ def compare(
     """
     groups: dict[tuple[str, str], list[tuple[StudyCase, CaseResult]]] = {}
     flats: dict[tuple[str, str], CaseResult] = {}
+    replanned: dict[tuple[str, str, str], dict[str, CaseResult]] = {}
     for case, result in zip(cases, results, strict=True):
         if result is None:
             continue
         group = (case.site_name, case.prices_name)
-        if case.contract_name == FLAT:
+        if case.moved:
+            replanned.setdefault((*group, case.contract_name), {})[case.moved] = result
+        elif case.contract_name == FLAT:
             flats[group] = result
         else:
             groups.setdefault(group, []).append((case, result))
@@ -734,8 +788,17 @@ def compare(
         members.sort(key=lambda item: item[0].contract_name)
         cross = _cross(group, members)
         crosses.append(cross)
-        ranked.extend(_ranked(members, cross, flats.get(group)))
+        for item in _ranked(members, cross, flats.get(group)):
+            found = replanned.get((*group, item.case.contract_name), {})
+            ranked.append(replace(item, replanned=_replanned(item, found)))
     return Study(tuple(ranked), tuple(crosses), dict(failed))
+
+
+def _replanned(item: Ranked, found: Mapping[str, CaseResult]) -> dict[str, float]:
+    """Return what a year costs more at moved prices, planned anew or with its load as it is."""
+    figures = item.result.figures
+    billed_ = {"level": figures.level_up, "spread": figures.spread_up}
+    return {name: min(result.figures.total - figures.total, billed_[name]) for name, result in found.items()}
 
 
 def _priced(case: StudyCase, own: CaseResult, load_: CaseResult) -> float:
@@ -766,6 +829,8 @@ def _ranked(
             # Another plan keeps the same duties at less cost here: nothing forbids to run it.
             result, plan_of = _rebilled(case, own, members[best][1]), members[best][0].contract_name
         flat_total = None if flat is None else _priced(case, own, flat)
+        if flat is not None and flat_total is not None and flat_total < result.figures.total:
+            result, plan_of = _rebilled(case, own, flat), FLAT
         found.append(Ranked(case, result, plan_of, 0, flat_total))
     found.sort(key=lambda item: item.result.figures.total)
     return [replace(item, rank=position) for position, item in enumerate(found, 1)]

@@ -49,6 +49,8 @@ STUDY_TANGENTS = 14
 """Tangents per curve and interval of a window: as few as mostly meet the gap in one solve. [-]"""
 STUDY_GAP = 1e-4
 """Target gap of a window: far below what voltage models are good for, and one solve is mostly enough."""
+STUDY_SEARCH = SearchOptions(gap=STUDY_GAP, branch=False, aim_share=1.0)
+"""When the search in a window stops: nothing comes after it that needs room within the gap."""
 PLAN_INTERVALS = 1
 """Intervals that count as a plan day. What is planned for people (ramps inside an interval, steps, changes)
 belongs there; in a study loads are what they are on the mean, as in the look-ahead of a plan. [-]"""
@@ -92,7 +94,7 @@ class YearOptions:
     look_ahead_days: int = LOOK_AHEAD_DAYS
     look_ahead_minutes: int = LOOK_AHEAD_MINUTES
     kept_days: int | None = None
-    search: SearchOptions = field(default_factory=lambda: SearchOptions(gap=STUDY_GAP, branch=False))
+    search: SearchOptions = STUDY_SEARCH
     tangents: int = STUDY_TANGENTS
     constant_loads: bool = False
     far_days: int = FAR_DAYS
