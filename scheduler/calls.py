@@ -7,15 +7,18 @@ stands in the contract's components; which side of the contract is taken in `sid
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from models.contract.component import Call
-from models.horizon import Array, Integers
+from models.horizon import Array, Horizon, Integers, Mask
 from models.liquefier import Vaporiser
+from models.site import Site
 from scheduler.exact import exact_values
-from scheduler.highs import Answer
+from scheduler.highs import Answer, Solver
+from scheduler.lp import Formulation
 from scheduler.result import CallAnswer, CallCheck, Plan
 
 if TYPE_CHECKING:
@@ -34,12 +37,7 @@ SECONDS = 30.0
 
 
 def check_calls(plan: Plan, call: Call, planner: Planner) -> CallCheck:
-    """Simulate a call at every interval of a plan's day.
-
-    Setpoints of intervals that begin before the announcement stay as planned. From the announcement on the
-    site may do what it can: loads, deliveries and stores move within their limits, rates of change included
-    unless the call allows fast unloading. A vaporiser that did not run returns nothing until its cold start,
-    counted from the announcement, is over. No duty may be missed that the plan does not miss already.
+    """Simulate a call at every interval of a plan's day (see `answers`).
 
     Parameters
     ----------
@@ -56,26 +54,97 @@ def check_calls(plan: Plan, call: Call, planner: Planner) -> CallCheck:
     CallCheck
         For each interval what is asked for and what is possible. [-]
     """
-    simulation = _Simulation(plan, call, planner)
-    intervals = np.flatnonzero(call.drop_mw[: plan.horizon.plan_intervals])
-    return CallCheck(call.component, tuple(simulation.answer(int(h)) for h in intervals))
+    intervals = np.flatnonzero(call.drop_mw[: plan.horizon.plan_intervals]).tolist()
+    found = answers(plan.site, plan.horizon, plan.audit.values, call, planner, intervals)
+    return CallCheck(call.component, tuple(found))
+
+
+def answers(
+    site: Site,
+    horizon: Horizon,
+    values: Mapping[str, Array],
+    call: Call,
+    planner: Planner,
+    intervals: Iterable[int],
+) -> Iterator[CallAnswer]:
+    """Simulate a call at one interval after another of a planned time.
+
+    Setpoints of intervals that begin before the announcement stay as planned. From the announcement on the
+    site may do what it can: loads, deliveries and stores move within their limits, rates of change included
+    unless the call allows fast unloading. A vaporiser that did not run returns nothing until its cold start,
+    counted from the announcement, is over. No duty may be missed that the plan does not miss already.
+
+    Parameters
+    ----------
+    site : Site
+        The works. [-]
+    horizon : Horizon
+        The intervals of the planned time. [-]
+    values : mapping
+        What is planned, by variable. [as declared]
+    call : Call
+        The call. [-]
+    planner : Planner
+        A fresh program of the same site, horizon and situation, with a contract that charges nothing. It is
+        used up. [-]
+    intervals : iterable of int
+        Intervals at which a call comes, each by itself. [-]
+
+    Yields
+    ------
+    CallAnswer
+        What is asked for and what is possible. [-]
+    """
+    simulation = _Simulation(site, horizon, values, call, planner)
+    for h in intervals:
+        yield simulation.answer(h)
+
+
+def hold(formulation: Formulation, solver: Solver, values: Mapping[str, Array], where: Mask) -> None:
+    """Hold setpoints at what is planned; the import follows from them and stays free.
+
+    Parameters
+    ----------
+    formulation : Formulation
+        The records. [-]
+    solver : Solver
+        Their program. [-]
+    values : mapping
+        What is planned, by variable. [as declared]
+    where : ndarray
+        Intervals to hold. Shape (n,). [-]
+    """
+    for variable in formulation.declaration.variables:
+        if variable.intervals is None or variable.key == formulation.site.meter:
+            continue
+        at = np.flatnonzero(where[variable.intervals])
+        if not at.size:
+            continue
+        value = values[variable.key][at]
+        room = HELD * np.maximum(np.abs(value), 1.0)
+        low = np.maximum(variable.lower[at], value - room)
+        high = np.minimum(variable.upper[at], value + room)
+        columns = solver.columns[variable.key].start + at
+        solver.set_column_bounds(columns, np.minimum(low, high), high)
 
 
 class _Simulation:
     """One program in which one call after the other is tried."""
 
-    def __init__(self, plan: Plan, call: Call, planner: Planner) -> None:
-        self.plan, self.call = plan, call
+    def __init__(
+        self, site: Site, horizon: Horizon, values: Mapping[str, Array], call: Call, planner: Planner
+    ) -> None:
+        self.site, self.values, self.call = site, values, call
         self.formulation = planner.formulation
         self.solver, self.search = planner.solver, planner.search
-        self.starts: Integers = plan.horizon.starts_min
-        self.ends: Integers = plan.horizon.starts_min + plan.horizon.lengths_min
-        self.planned: Array = plan.audit.values[plan.site.meter]
-        self.meter = self.solver.columns[plan.site.meter].start
+        self.starts: Integers = horizon.starts_min
+        self.ends: Integers = horizon.starts_min + horizon.lengths_min
+        self.planned: Array = values[site.meter]
+        self.meter = self.solver.columns[site.meter].start
         for variable in self.formulation.declaration.variables:
             if variable.miss_class is not None:
                 place = self.solver.columns[variable.key]
-                most = np.minimum(variable.upper, plan.audit.values[variable.key] + HELD)
+                most = np.minimum(variable.upper, values[variable.key] + HELD)
                 self.solver.set_column_bounds(np.arange(place.start, place.stop), variable.lower, most)
         if call.fast:
             for rows in self.formulation.declaration.rows:
@@ -114,26 +183,15 @@ class _Simulation:
 
     def _hold_before(self, announced: float) -> None:
         """Hold every setpoint of the intervals that begin before the announcement."""
-        for variable in self.formulation.declaration.variables:
-            if variable.intervals is None or variable.key == self.plan.site.meter:
-                continue
-            at = np.flatnonzero(self.starts[variable.intervals] < announced)
-            if not at.size:
-                continue
-            value = self.plan.audit.values[variable.key][at]
-            room = HELD * np.maximum(np.abs(value), 1.0)
-            low = np.maximum(variable.lower[at], value - room)
-            high = np.minimum(variable.upper[at], value + room)
-            columns = self.solver.columns[variable.key].start + at
-            self.solver.set_column_bounds(columns, np.minimum(low, high), high)
+        hold(self.formulation, self.solver, self.values, self.starts < announced)
 
     def _warm_up(self, announced: float) -> None:
         """Let vaporisers that are cold return nothing until they are hot."""
         running = np.flatnonzero(self.ends <= announced)
-        for unit in self.plan.site.units:
+        for unit in self.site.units:
             if not isinstance(unit, Vaporiser):
                 continue
-            rate = self.plan.audit.values[unit.key("rate")]
+            rate = self.values[unit.key("rate")]
             if running.size and rate[running[-1]] > RUNNING_T_PER_H:
                 continue
             cold = np.flatnonzero(
@@ -151,7 +209,7 @@ class _Simulation:
                 return best
             raw = self.search.read(outcome)
             exact = exact_values(self.formulation, raw)
-            true = sign * (self.planned - exact[self.plan.site.meter])[called]
+            true = sign * (self.planned - exact[self.site.meter])[called]
             promised = float(outcome.values[self.change])
             kept = self.search.keeps_limits(exact)
             if kept:

@@ -79,6 +79,27 @@ def paid_calls(contract: Contract, horizon: Horizon, situation: Situation) -> tu
     )
 
 
+def unpaid(contract: Contract, horizon: Horizon, situation: Situation) -> dict[str, str]:
+    """Return the other case of each component that is paid for calls on the sides that are chosen.
+
+    Parameters
+    ----------
+    contract : Contract
+        The contract. [-]
+    horizon : Horizon
+        The intervals. [-]
+    situation : Situation
+        Holds the chosen cases. [-]
+
+    Returns
+    -------
+    dict
+        Case by component; empty where no call is paid. [-]
+    """
+    calls = paid_calls(contract, horizon, situation)
+    return {call.component: _other(contract, horizon, situation, call) for call in calls}
+
+
 def cheapest_side(
     contract: Contract,
     horizon: Horizon,
@@ -114,8 +135,7 @@ def cheapest_side(
     sides = [_side(contract, horizon, with_cases(situation, c), plan_on, caller) for c in choices]
     if forced and all(side.tried.refused for side in sides):
         # A side that was asked for and is not possible: what it pays is not credited.
-        cases = {call.component: _other(contract, horizon, situation, call) for call in forced}
-        other = with_cases(situation, cases)
+        other = with_cases(situation, unpaid(contract, horizon, situation))
         sides += [
             _side(contract, horizon, with_cases(other, choice), plan_on, caller)
             for choice in contract.choices(horizon, other)

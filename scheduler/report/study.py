@@ -127,8 +127,9 @@ ASSUMPTIONS = (
     "left out; peaks are those of interval means.",
     "Sensitivities bill the load as planned at other prices; a new plan can only cost less (with "
     "replan_sensitivities = true in the study file it is made).",
-    "Income for calls (interruption, reserve) is left out: it counts only where a simulated call is "
-    "answered, which the plan of a day does.",
+    "Income for calls (interruption, reserve) counts only in a year in which a simulated call at every hour "
+    "is answered, with stores and loads back on the year's plan two days later; calls that follow each other "
+    "are not simulated.",
 )
 
 
@@ -319,6 +320,8 @@ def _remarks(item: Ranked) -> list[str]:
             f"   {name}: {fixed(figures.best_contracted_mw or 0.0, 1)} MW contracted would save "
             f"{fixed(figures.best_contracted_saving, 0, True)}, the load planned for it"
         )
+    if figures.calls:
+        found.append(f"   {name}: {figures.calls}")
     found.extend(f"   {name}: missed: {miss}" for miss in figures.misses)
     return found
 

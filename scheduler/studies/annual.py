@@ -67,11 +67,13 @@ class AnnualRun:
     solver_seconds: float
 
 
-def sides(contract: Contract, horizon: Horizon, situation: Situation) -> tuple[dict[str, str], ...]:
+def sides(
+    contract: Contract, horizon: Horizon, situation: Situation, paid: bool = False
+) -> tuple[dict[str, str], ...]:
     """Return the choices of sides for a year: each component on one side in all its periods.
 
-    Sides on which calls for less load are paid are left out: such income counts only if a call at any hour
-    can be answered, which the plan of a day simulates and a year does not.
+    Sides on which calls are paid are told apart: such income counts only if a call at any hour can be
+    answered, which is simulated once the year is planned (`scheduler.studies.called`).
 
     Parameters
     ----------
@@ -81,6 +83,8 @@ def sides(contract: Contract, horizon: Horizon, situation: Situation) -> tuple[d
         The year. [-]
     situation : Situation
         Prices and state of the bill. [-]
+    paid : bool
+        Whether to return the sides on which a call is paid, in place of those without. [-]
 
     Returns
     -------
@@ -91,7 +95,7 @@ def sides(contract: Contract, horizon: Horizon, situation: Situation) -> tuple[d
     for choice in contract.choices(horizon, situation):
         parts = {name: set(case.split("+")) for name, case in choice.items()}
         state = replace(situation.state, cases={**situation.state.cases, **choice})
-        if paid_calls(contract, horizon, replace(situation, state=state)):
+        if bool(paid_calls(contract, horizon, replace(situation, state=state))) != paid:
             continue
         if all(len(names) == 1 for names in parts.values()):
             found.append({name: names.pop() for name, names in parts.items()})
@@ -146,7 +150,11 @@ def has_annual_total(contract: Contract, horizon: Horizon) -> bool:
 
 
 def best_year(
-    site: Site, horizon: Horizon, situation: Situation, options: YearOptions | None = None
+    site: Site,
+    horizon: Horizon,
+    situation: Situation,
+    options: YearOptions | None = None,
+    paid: bool = False,
 ) -> AnnualRun:
     """Plan a year at the lowest cost, the year's peak and every cliff included.
 
@@ -160,6 +168,8 @@ def best_year(
         What is known at its start. [-]
     options : YearOptions, optional
         How it is cut and solved. [-]
+    paid : bool
+        Whether to plan for the income of calls, in place of the sides without. [-]
 
     Returns
     -------
@@ -172,7 +182,9 @@ def best_year(
         If no side has a usable answer.
     """
     options = options or YearOptions()
-    choices = sides(site.contract, horizon, situation)
+    choices = sides(site.contract, horizon, situation, paid)
+    if not choices:
+        raise SolverError("the contract has no such side")
     peaks = annual_peaks(site.contract, horizon)
     if len(choices) == 1 and not peaks and not has_annual_total(site.contract, horizon):
         state = replace(situation.state, cases={**situation.state.cases, **choices[0]})

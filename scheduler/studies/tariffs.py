@@ -35,7 +35,9 @@ from models.horizon import Array, Horizon
 from models.site import Site
 from models.situation import Situation
 from scheduler.errors import FolderError, SolverError, StudyError
-from scheduler.studies.annual import best_year
+from scheduler.sides import paid_calls, unpaid
+from scheduler.studies.annual import best_year, sides
+from scheduler.studies.called import check_year
 from scheduler.studies.contracted import best_contracted, best_for_load, capacity_of, chooses_capacity
 from scheduler.studies.flat import flat_year
 from scheduler.studies.year import YearOptions, YearRun, cut
@@ -143,6 +145,8 @@ class CaseFigures:
         Duties not met. [-]
     solver_seconds, seconds : float
         Time inside the solver and in all. [s]
+    calls : str
+        Whether income for calls is counted, and why; empty where the contract has none. [-]
     """
 
     status: str
@@ -168,6 +172,7 @@ class CaseFigures:
     seconds: float
     best_contracted_mw: float | None = None
     best_contracted_saving: float | None = None
+    calls: str = ""
 
     @property
     def bill_amount(self) -> float:
@@ -220,6 +225,11 @@ def solve_case(case: StudyCase) -> CaseResult:
     if case.contract_name == FLAT:
         run = flat_year(case.site, case.horizon, case.situation, case.options)
         return _result(case, run, {}, run.solver_seconds)
+    return _with_calls(case, _without_calls(case))
+
+
+def _without_calls(case: StudyCase) -> CaseResult:
+    """Return the year without income for calls, and the contracted capacity that would be best."""
     site, contract = case.site, case.site.contract
     found = best_year(site, case.horizon, case.situation, case.options)
     own = _result(case, found.run, found.cases, found.solver_seconds)
@@ -240,6 +250,38 @@ def solve_case(case: StudyCase) -> CaseResult:
     saving = max(own.figures.total - best.found.run.total, 0.0)
     told = replace(own.figures, best_contracted_mw=best.capacity_mw, best_contracted_saving=saving)
     return replace(own, figures=replace(told, solver_seconds=seconds))
+
+
+def _with_calls(case: StudyCase, own: CaseResult) -> CaseResult:
+    """Return the year that is paid for calls if it is cheaper and every call in it could be answered."""
+    contract = case.site.contract
+    if not sides(contract, case.horizon, case.situation, paid=True):
+        return own
+    try:
+        found = best_year(case.site, case.horizon, case.situation, case.options, paid=True)
+    except SolverError as error:
+        return _told(own, f"income for calls is not counted: no year leaves the room for them ({error})")
+    paid = _result(case, found.run, found.cases, own.figures.solver_seconds + found.solver_seconds)
+    if paid.figures.total >= own.figures.total:
+        return _told(own, "income for calls is not counted: the room for them costs more than it brings")
+    kept = []
+    for call in paid_calls(contract, case.horizon, found.run.formulation.situation):
+        check = check_year(found.run, call, case.options)
+        if not check.kept:
+            last = check.answers[-1]
+            start = case.horizon.local_starts[last.interval].isoformat(timespec="minutes")
+            return _told(
+                own,
+                f"income of '{call.component}', {own.figures.total - paid.figures.total:,.0f} in all, is not "
+                f"counted: a simulated call at {start} is answered with {last.possible_mw:.1f} of "
+                f"{last.asked_mw:.1f} MW only",
+            )
+        kept.append(f"'{call.component}' is paid: all {len(check.answers)} simulated calls are answered")
+    return _told(paid, "; ".join(kept))
+
+
+def _told(result: CaseResult, words: str) -> CaseResult:
+    return replace(result, figures=replace(result.figures, calls=words))
 
 
 def billed(
@@ -802,8 +844,15 @@ def _replanned(item: Ranked, found: Mapping[str, CaseResult]) -> dict[str, float
 
 
 def _priced(case: StudyCase, own: CaseResult, load_: CaseResult) -> float:
-    lines = billed(case.site.contract, case.horizon, case.situation, load_, own.figures.sides)
+    chosen = own.figures.sides if load_ is own else _sides_of_others(case, own)
+    lines = billed(case.site.contract, case.horizon, case.situation, load_, chosen)
     return _amount(lines) + load_.figures.unit_cost
+
+
+def _sides_of_others(case: StudyCase, own: CaseResult) -> dict[str, str]:
+    """Return the sides on which other plans are billed: calls are simulated in a contract's own plan only."""
+    situation = _on(case.situation, own.figures.sides)
+    return {**own.figures.sides, **unpaid(case.site.contract, case.horizon, situation)}
 
 
 def _cross(group: tuple[str, str], members: Sequence[tuple[StudyCase, CaseResult]]) -> Cross:
@@ -838,10 +887,12 @@ def _ranked(
 
 def _rebilled(case: StudyCase, own: CaseResult, other: CaseResult) -> CaseResult:
     """Return another contract's plan with the figures it has under this one."""
-    situation = _on(case.situation, own.figures.sides)
+    chosen = _sides_of_others(case, own)
+    situation = _on(case.situation, chosen)
     figures = replace(
         other.figures,
-        sides=own.figures.sides,
+        sides=chosen,
+        calls=own.figures.calls if chosen == own.figures.sides else "",
         denominator=own.figures.denominator,
         best_contracted_mw=own.figures.best_contracted_mw,
         **_bill_figures(case.site.contract, case.horizon, situation, other.import_mw, other.made_per_h),

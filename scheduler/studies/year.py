@@ -442,7 +442,7 @@ class Chain:
         self.spans = spans(horizon, self.options)
         self._joints = {a: _joint(self.whole, a) for a, _, _ in self.spans if a}
         self._planners: dict[int, WindowPlanner] = {}
-        self._levels = _levels(site)
+        self._levels = stock_levels(site)
         self._guide_seconds = 0.0
 
     def run(self, situation: Situation, rest_mw: Array | None = None, known: View | None = None) -> YearRun:
@@ -576,8 +576,19 @@ class Chain:
         return found
 
 
-def _levels(site: Site) -> dict[str, str]:
-    """Return the key of the level of each stock by the name under which its start is given."""
+def stock_levels(site: Site) -> dict[str, str]:
+    """Return the key of the level of each stock by the name under which its start is given.
+
+    Parameters
+    ----------
+    site : Site
+        The works. [-]
+
+    Returns
+    -------
+    dict
+        Key of the level by name. [-]
+    """
     return {name: f"{name}_level" for unit in site.units for name in unit.initial_stocks()}
 
 
@@ -586,8 +597,19 @@ def _worst(found: Sequence[Status]) -> Status:
     return max(found, key=order.index)
 
 
-def _places(formulation: Formulation) -> dict[str, Integers]:
-    """Return the intervals on which each variable, curve result and level lives."""
+def interval_places(formulation: Formulation) -> dict[str, Integers]:
+    """Return the intervals on which each variable, curve result and level lives.
+
+    Parameters
+    ----------
+    formulation : Formulation
+        Records. [-]
+
+    Returns
+    -------
+    dict
+        Positions of intervals by key; none for variables by label. [-]
+    """
     everywhere = np.arange(len(formulation.horizon))
     records = formulation.declaration
     places = {v.key: v.intervals for v in records.variables if v.intervals is not None}
@@ -616,7 +638,7 @@ def _keep(
     A value by label (a day's total, the last level) is written by every window that has it; the last one
     that does is the one that keeps it.
     """
-    here, there = _places(window), _places(whole)
+    here, there = interval_places(window), interval_places(whole)
     for key, at in here.items():
         kept = at + first < end
         position = np.searchsorted(there[key], at[kept] + first)
@@ -633,7 +655,7 @@ def _keep(
 
 def _joint(whole: Formulation, split: int) -> _Joint:
     """Return the rows that tie intervals before a position to intervals after it."""
-    places = _places(whole)
+    places = interval_places(whole)
     lower: list[Array] = []
     upper: list[Array] = []
     before: list[tuple[str, Integers, Integers, Array]] = []
@@ -699,7 +721,7 @@ def _ties(
     lower, upper = joint.lower - given - room, joint.upper - given + room
     columns: list[list[int]] = [[] for _ in joint.lower]
     coefficients: list[list[float]] = [[] for _ in joint.lower]
-    places = _places(window)
+    places = interval_places(window)
     for key, rows, offset, values_ in joint.after:
         inside = np.searchsorted(places[key], offset) + solver.columns[key].start
         for row, column, value in zip(rows.tolist(), inside.tolist(), values_.tolist(), strict=True):
