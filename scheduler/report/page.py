@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from scheduler.report import style
+from scheduler.report.canvas import Drawing
 from scheduler.report.cautions import CAUTIONS, MODEL_ACCURACY, SHORT_CAUTION
 from scheduler.report.diagnosis import diagnosis_lines
 from scheduler.report.figures import (
@@ -34,7 +35,6 @@ from scheduler.report.plan_json import versions
 from scheduler.report.sheet import LoadSheet, contact_lines, failure_lines
 from scheduler.report.summary import HEADLINES, certificate_words, comparison_words, trip_words
 from scheduler.report.svg import (
-    Drawing,
     energy_chart,
     habit_chart,
     load_chart,

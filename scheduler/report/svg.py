@@ -1,14 +1,14 @@
-"""Charts of the page as SVG: shapes and text only, no script, no outside file.
+"""Charts of a plan's page as SVG, each with title and description for readers who do not see it.
 
-Owns the drawing for the page, once for wide and once for narrow screens, each with title and description for
-readers who do not see it. Colours are in `scheduler.report.style`, the figures behind each chart in
-`scheduler.report.figures`; the tables that go with them in `scheduler.report.page`.
+Owns what each chart shows. Canvas and legends are in `scheduler.report.canvas`, colours in
+`scheduler.report.style`, the figures behind each chart in `scheduler.report.figures`; the tables that go with
+them in `scheduler.report.page`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 from xml.sax.saxutils import escape, quoteattr
 
 import numpy as np
@@ -16,6 +16,23 @@ import numpy as np
 from models.horizon import Array
 from models.pieces import Stock
 from scheduler.report import style
+from scheduler.report.canvas import (
+    LEFT_PX,
+    PX_PER_IN,
+    RIGHT_PX,
+    WIDE_PX,
+    Canvas,
+    Drawing,
+    area_fill,
+    bars,
+    both_widths,
+    dash_pattern,
+    round_values,
+    shortened,
+    text_width,
+    with_tag,
+    write_legend,
+)
 from scheduler.report.chart import TimeAxis, time_ticks
 from scheduler.report.figures import (
     Loading,
@@ -31,210 +48,6 @@ from scheduler.report.figures import (
 from scheduler.report.topics import energy_per_tonne
 from scheduler.report.wording import fixed, plain
 from scheduler.result import Plan
-
-WIDE_PX, NARROW_PX = 860, 340
-"""Widths for which each chart is drawn. [px]"""
-TEXT_PX = 13.0
-"""Size of text. [px]"""
-LETTER = 0.58
-"""Width of a letter as a share of its size, on the safe side for common sans-serif fonts. [-]"""
-PX_PER_IN = 96.0
-"""CSS pixels of an inch (W3C CSS Values). [1/in]"""
-
-
-@dataclass(frozen=True)
-class Drawing:
-    """A chart for the page.
-
-    Parameters
-    ----------
-    ident : str
-        Name inside the page. [-]
-    title, description : str
-        Text alternative, short and long. [-]
-    wide, narrow : str
-        SVG for either width. [-]
-    """
-
-    ident: str
-    title: str
-    description: str
-    wide: str
-    narrow: str
-
-
-@dataclass
-class Canvas:
-    """SVG under way.
-
-    Parameters
-    ----------
-    width, height : float
-        Size. [px]
-    parts : list of str
-        Elements so far. [-]
-    """
-
-    width: float
-    height: float = 0.0
-    parts: list[str] = field(default_factory=list)
-
-    def rect(self, x: float, y: float, width: float, height: float, fill: str, extra: str = "") -> None:
-        """Add a filled rectangle.
-
-        Parameters
-        ----------
-        x, y, width, height : float
-            Place and size. [px]
-        fill : str
-            Colour or pattern. [-]
-        extra : str
-            Further attributes. [-]
-        """
-        self.parts.append(
-            f'<rect x="{x:.1f}" y="{y:.1f}" width="{max(width, 0.0):.1f}" height="{max(height, 0.0):.1f}" '
-            f'fill="{fill}"{extra}/>'
-        )
-
-    def line(self, x1: float, y1: float, x2: float, y2: float, colour: str, extra: str = "") -> None:
-        """Add a straight line.
-
-        Parameters
-        ----------
-        x1, y1, x2, y2 : float
-            Ends. [px]
-        colour : str
-            Colour. [-]
-        extra : str
-            Further attributes. [-]
-        """
-        self.parts.append(
-            f'<line x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}" stroke="{colour}"{extra}/>'
-        )
-
-    def path(self, points: Iterable[tuple[float, float]], colour: str, extra: str = "") -> None:
-        """Add an open line through points.
-
-        Parameters
-        ----------
-        points : iterable of (float, float)
-            Points. [px]
-        colour : str
-            Colour. [-]
-        extra : str
-            Further attributes. [-]
-        """
-        steps = " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
-        self.parts.append(f'<polyline points="{steps}" fill="none" stroke="{colour}"{extra}/>')
-
-    def area(self, points: Iterable[tuple[float, float]], fill: str) -> None:
-        """Add a filled area.
-
-        Parameters
-        ----------
-        points : iterable of (float, float)
-            Its corners. [px]
-        fill : str
-            Colour or pattern. [-]
-        """
-        steps = " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
-        self.parts.append(f'<polygon points="{steps}" fill="{fill}"/>')
-
-    def text(
-        self, x: float, y: float, words: str, anchor: str = "start", bold: bool = False, size: float = TEXT_PX
-    ) -> None:
-        """Add a line of text.
-
-        Parameters
-        ----------
-        x, y : float
-            Place of its foot. [px]
-        words : str
-            Text. [-]
-        anchor : str
-            'start', 'middle' or 'end'. [-]
-        bold : bool
-            Whether it is a heading. [-]
-        size : float
-            Size. [px]
-        """
-        weight = ' font-weight="600"' if bold else ""
-        self.parts.append(
-            f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" font-size="{size:g}"{weight} '
-            f'fill="{style.INK}">{escape(words)}</text>'
-        )
-
-    def svg(self, ident: str, title: str, description: str) -> str:
-        """Return the drawing with its text alternatives.
-
-        Parameters
-        ----------
-        ident : str
-            Name inside the page. [-]
-        title, description : str
-            What it is, and what it shows. [-]
-
-        Returns
-        -------
-        str
-            An `svg` element. [-]
-        """
-        labels = quoteattr(f"{ident}-title {ident}-desc")
-        return (
-            f'<svg viewBox="0 0 {self.width:g} {self.height:g}" role="img" aria-labelledby={labels} '
-            f'xmlns="http://www.w3.org/2000/svg" font-family="inherit">'
-            f"<title id={quoteattr(ident + '-title')}>{escape(title)}</title>"
-            f"<desc id={quoteattr(ident + '-desc')}>{escape(description)}</desc>"
-            f"{''.join(self.parts)}</svg>"
-        )
-
-
-def text_width(words: str, size: float = TEXT_PX) -> float:
-    """Return about how wide a text is, rather too wide than too narrow.
-
-    Parameters
-    ----------
-    words : str
-        Text. [-]
-    size : float
-        Size. [px]
-
-    Returns
-    -------
-    float
-        Width. [px]
-    """
-    return len(words) * size * LETTER
-
-
-def shortened(words: str, width: float, size: float = TEXT_PX) -> str:
-    """Return a text that fits a width; two points stand for what was cut.
-
-    Parameters
-    ----------
-    words : str
-        Text. [-]
-    width : float
-        Width. [px]
-    size : float
-        Size. [px]
-
-    Returns
-    -------
-    str
-        The text or its beginning. [-]
-    """
-    most = max(int(width / (size * LETTER)), 3)
-    return words if len(words) <= most else words[: most - 2] + ".."
-
-
-def _drawn(ident: str, title: str, description: str, draw: Callable[[Canvas], None]) -> Drawing:
-    made = []
-    for name, width in (("wide", WIDE_PX), ("narrow", NARROW_PX)):
-        canvas = Canvas(width)
-        draw(canvas)
-        made.append(canvas.svg(f"{ident}-{name}", title, description))
-    return Drawing(ident, title, description, *made)
 
 
 @dataclass(frozen=True, eq=False)
@@ -288,9 +101,6 @@ class _Panel:
         return corners
 
 
-LEFT_PX, RIGHT_PX = 46.0, 8.0
-
-
 def _time_labels(canvas: Canvas, plan: Plan, axis: TimeAxis, top: float, width: float) -> float:
     """Write hours and days below the last panel; return where the next thing may stand."""
     hours_right = days_right = -1e9
@@ -307,17 +117,6 @@ def _time_labels(canvas: Canvas, plan: Plan, axis: TimeAxis, top: float, width: 
                 canvas.text(at, top + 32, day, "middle", size=12)
                 days_right = at + half
     return top + 39
-
-
-def _nice(low: float, high: float, count: int) -> list[float]:
-    """Return round values inside a range."""
-    span = (high - low) or 1.0
-    raw = span / count
-    power = 10.0 ** np.floor(np.log10(raw))
-    step = next(m * power for m in (1, 2, 2.5, 5, 10) if m * power >= raw)
-    first = np.ceil(low / step) * step
-    # Adding 0 turns a negative zero into zero.
-    return [round(float(v), 9) + 0.0 for v in np.arange(first, high + step * 1e-6, step)]
 
 
 def load_chart(plan: Plan) -> Drawing:
@@ -351,7 +150,7 @@ def load_chart(plan: Plan) -> Drawing:
             top = _lane(canvas, plan, axis, ticks, name, top, edges, width)
         canvas.height = _time_labels(canvas, plan, axis, top - 8, width)
 
-    return _drawn("load", "Load of each circuit against the energy price", description, draw)
+    return both_widths("load", "Load of each circuit against the energy price", description, draw)
 
 
 def _price_panel(
@@ -388,7 +187,7 @@ def _price_panel(
 
 
 def _value_axis(panel: _Panel, count: int) -> None:
-    for value in _nice(panel.low, panel.high, count):
+    for value in round_values(panel.low, panel.high, count):
         at = panel.y(value)
         if panel.top + 4 <= at <= panel.top + panel.height - 2 or value == panel.low:
             panel.canvas.line(panel.left, at, panel.left + panel.width, at, style.GRID)
@@ -472,7 +271,7 @@ def stock_chart(plan: Plan) -> Drawing:
             top = _stock_panel(canvas, plan, axis, ticks, stock, top, width)
         canvas.height = _time_labels(canvas, plan, axis, top - 8, width)
 
-    return _drawn("stocks", "Stocks against their limits, with loading windows", description, draw)
+    return both_widths("stocks", "Stocks against their limits, with loading windows", description, draw)
 
 
 def _stock_panel(
@@ -544,46 +343,6 @@ def _loading_bar(panel: _Panel, plan: Plan, loading: Loading, top: float) -> Non
     panel.canvas.parts.append("</g>")
 
 
-def _legend(
-    canvas: Canvas, entries: Sequence[tuple[str, str, str]], top: float = 4.0, as_line: bool = False
-) -> float:
-    """Write names beside samples, in rows; return where the chart may begin."""
-    x, y = LEFT_PX, top
-    for name, colour, dashes in entries:
-        name = shortened(name, canvas.width - LEFT_PX - 40)
-        wide = 30 + text_width(name) + 14
-        if x > LEFT_PX and x + wide > canvas.width:
-            x, y = LEFT_PX, y + 20
-        if as_line:
-            dash = f' stroke-dasharray="{dashes}"' if dashes else ""
-            canvas.line(x, y + 7, x + 24, y + 7, colour, f' stroke-width="2.4"{dash}')
-        else:
-            canvas.rect(x, y, 24, 13, colour, f' stroke="{style.INK}" stroke-width="0.6"')
-        canvas.text(x + 30, y + 12, name)
-        x += wide
-    return y + 28
-
-
-def _dashes(position: int) -> str:
-    pattern = style.line_style(position)[1]
-    return "" if isinstance(pattern, str) else " ".join(f"{length * 1.4:g}" for length in pattern[1])
-
-
-def _fill(position: int) -> tuple[str, str]:
-    """Return the fill of the n-th area and the definition it needs: stripes once the colours are used up."""
-    colour = style.LINES[position % len(style.LINES)]
-    if position < len(style.LINES):
-        return colour, ""
-    turn = 45 * (position // len(style.LINES))
-    name = f"stripes-{position}"
-    return (
-        f"url(#{name})",
-        f'<pattern id="{name}" width="6" height="6" patternUnits="userSpaceOnUse" '
-        f'patternTransform="rotate({turn})"><rect width="6" height="6" fill="{style.PAPER}"/>'
-        f'<rect width="3" height="6" fill="{colour}"/></pattern>',
-    )
-
-
 def power_chart(plan: Plan) -> Drawing:
     """Return the AC power of each circuit and the rest of the import, one upon the other.
 
@@ -609,14 +368,13 @@ def power_chart(plan: Plan) -> Drawing:
         axis, edges = TimeAxis.of(plan), edges_min(plan)
         width = canvas.width - LEFT_PX - RIGHT_PX
         ticks = time_ticks(plan, axis, width / PX_PER_IN)
-        fills = [_fill(position) for position in range(len(names))]
-        # Names inside the page are unique: each width has its own patterns.
+        fills = [area_fill(position) for position in range(len(names))]
         tag = f"-{canvas.width:g}"
-        fills = [(_tagged(fill, tag), _tagged(definition, tag)) for fill, definition in fills]
+        fills = [(with_tag(fill, tag), with_tag(definition, tag)) for fill, definition in fills]
         canvas.parts.append(f"<defs>{''.join(definition for _, definition in fills)}</defs>")
         rest = ("auxiliaries and other load", style.GRID, "")
         legend = [(plain(name), fill, "") for name, (fill, _) in zip(names, fills, strict=True)]
-        top = _legend(canvas, [*legend, rest])
+        top = write_legend(canvas, [*legend, rest])
         canvas.text(LEFT_PX, top + 6, "MW", bold=True)
         panel = _Panel(canvas, axis, LEFT_PX, top + 14, width, 210.0, 0.0, float(total.max()) * 1.05 or 1.0)
         panel.frame(ticks)
@@ -632,12 +390,7 @@ def power_chart(plan: Plan) -> Drawing:
         panel.boundary()
         canvas.height = _time_labels(canvas, plan, axis, panel.top + panel.height, width)
 
-    return _drawn("power", "Power by circuit", description, draw)
-
-
-def _tagged(text: str, tag: str) -> str:
-    """Return names of patterns with a tag."""
-    return text.replace("#stripes-", f"#stripes{tag}-").replace('"stripes-', f'"stripes{tag}-')
+    return both_widths("power", "Power by circuit", description, draw)
 
 
 def energy_chart(plan: Plan) -> Drawing:
@@ -671,9 +424,9 @@ def energy_chart(plan: Plan) -> Drawing:
         # A plant at even load must not look restless: the axis spans 2 % of the energy at least.
         pad = max(0.08 * (high - low), 0.01 * high)
         styles = [style.line_style(position) for position in range(len(names))]
-        top = _legend(
+        top = write_legend(
             canvas,
-            [(plain(n), styles[i][0], _dashes(i)) for i, n in enumerate(names)],
+            [(plain(n), styles[i][0], dash_pattern(i)) for i, n in enumerate(names)],
             as_line=True,
         )
         heading = "kWh/t Cl2, DC (the axis does not begin at 0)"
@@ -682,7 +435,7 @@ def energy_chart(plan: Plan) -> Drawing:
         panel.frame(ticks)
         _value_axis(panel, 5)
         for position, name in enumerate(names):
-            dashes = _dashes(position)
+            dashes = dash_pattern(position)
             extra = f' stroke-width="2"{f" stroke-dasharray={quoteattr(dashes)}" if dashes else ""}'
             each = values[name]
             runs = np.flatnonzero(np.isfinite(each))
@@ -693,49 +446,7 @@ def energy_chart(plan: Plan) -> Drawing:
         panel.boundary()
         canvas.height = _time_labels(canvas, plan, axis, panel.top + panel.height, width)
 
-    return _drawn("energy", "Energy per tonne", description, draw)
-
-
-def bars(ident: str, title: str, entries: Sequence[tuple[str, float]], unit: str) -> Drawing:
-    """Return amounts as bars from a common zero, with the amount beside each.
-
-    Parameters
-    ----------
-    ident, title : str
-        Name inside the page, and what it is. [-]
-    entries : sequence of (str, float)
-        Names and amounts. [unit]
-    unit : str
-        Unit of the amounts. [-]
-
-    Returns
-    -------
-    Drawing
-        The chart. [-]
-    """
-    listed = "; ".join(f"{name} {fixed(value, 0, True)}" for name, value in entries)
-    description = f"{title}, {unit}: {listed}."
-    most = max((value for _, value in entries), default=0.0)
-    least = min((value for _, value in entries), default=0.0)
-    high, low = max(most, 0.0), min(least, 0.0)
-
-    def draw(canvas: Canvas) -> None:
-        width = canvas.width - 16.0
-        zero = 8.0 + width * (-low) / ((high - low) or 1.0)
-        top = 0.0
-        for name, value in entries:
-            amount = f"{fixed(value, 0, True)} {unit}"
-            label = shortened(name, canvas.width - text_width(amount) - 30)
-            canvas.text(8, top + 14, label, bold=True)
-            canvas.text(canvas.width - 8, top + 14, amount, "end")
-            long = abs(value) / ((high - low) or 1.0) * width
-            left = zero if value >= 0 else zero - long
-            canvas.rect(left, top + 20, long, 14, style.LINES[0] if value >= 0 else style.LINES[1])
-            canvas.line(zero, top + 18, zero, top + 36, style.INK, ' stroke-width="1.6"')
-            top += 44.0
-        canvas.height = max(top, 20.0)
-
-    return _drawn(ident, title, description, draw)
+    return both_widths("energy", "Energy per tonne", description, draw)
 
 
 def money_chart(plan: Plan) -> Drawing:
