@@ -13,7 +13,7 @@ from xml.etree.ElementTree import Element, fromstring
 import jinja2
 import pytest
 
-from scheduler.report import page as page_module
+from scheduler.report import page as shell
 from scheduler.report.cautions import CAUTIONS, MODEL_ACCURACY
 from scheduler.report.figures import circuit_names
 from scheduler.report.limits import reached_limits
@@ -99,7 +99,7 @@ def test_nothing_is_loaded_from_anywhere(html: str) -> None:
 
 def test_a_name_that_a_template_does_not_know_is_an_error() -> None:
     """A misspelt name in a template never leaves a hole in the page."""
-    environment = page_module._environment()
+    environment = shell._environment()
     assert environment.undefined is jinja2.StrictUndefined
     assert environment.autoescape is True
     with pytest.raises(jinja2.UndefinedError, match="'cautoins' is undefined"):
@@ -253,7 +253,9 @@ def test_circuits_of_the_trip_case_are_all_on_the_sheet() -> None:
 
 def test_templates_are_part_of_the_package() -> None:
     """The templates lie beside the module that fills them, so that the wheel carries them."""
-    assert {path.name for path in Path(page_module.TEMPLATES).glob("*.j2")} == {
+    assert {path.name for path in Path(shell.TEMPLATES).glob("*.j2")} == {
         "page.html.j2",
         "sheet.html.j2",
+        "shell.html.j2",
+        "table.html.j2",
     }

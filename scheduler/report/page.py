@@ -1,21 +1,15 @@
 """page.html and sheet.html: a plan to read on a screen, and its load sheet to print from one.
 
-Owns what stands on the page, in which order, and the filling of the templates. The page loads nothing: style,
-script and charts are in the file, and its security policy forbids the rest. Every text of an input is escaped
-by the template engine, which is loaded on first use. Charts are in `scheduler.report.svg`.
+Owns what stands on the page and in which order. What every page has is in `scheduler.report.shell`, charts
+are in `scheduler.report.svg`.
 """
 
 from __future__ import annotations
 
-import functools
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from scheduler.report import style
-from scheduler.report.canvas import Drawing
 from scheduler.report.cautions import CAUTIONS, MODEL_ACCURACY, SHORT_CAUTION
 from scheduler.report.diagnosis import diagnosis_lines
 from scheduler.report.figures import (
@@ -31,8 +25,8 @@ from scheduler.report.figures import (
 )
 from scheduler.report.load_changes import change_count
 from scheduler.report.outages import outage_lines
-from scheduler.report.plan_json import versions
 from scheduler.report.sheet import LoadSheet, contact_lines, failure_lines
+from scheduler.report.shell import Key, Section, filled
 from scheduler.report.summary import HEADLINES, certificate_words, comparison_words, trip_words
 from scheduler.report.svg import (
     energy_chart,
@@ -44,7 +38,6 @@ from scheduler.report.svg import (
 )
 from scheduler.report.tanks import shared_tanks, tank_lines
 from scheduler.report.topics import (
-    Table,
     bill_table,
     changes_table,
     circuits_table,
@@ -67,11 +60,10 @@ from scheduler.result import Plan, Status
 from scheduler.values import LimitValue
 
 if TYPE_CHECKING:
-    from jinja2 import Environment
+    pass
 
 TIGHT_ROWS = 45
 """Rows above which the printed sheet.html tells changes by marks in the table only. [-]"""
-TEMPLATES = Path(__file__).parent / "templates"
 VALUES_HINT = (
     "What each limit is worth has not been asked for here: plan with --values, or run "
     "'brinewatt why SITE --all'. A limit that is reached may be worth nothing, because another one holds at "
@@ -83,47 +75,6 @@ VALUES_MEANING = (
     "saves. No figure: the move is not possible. Values are of the plan before whole steps. Where it says "
     "so, missed tonnes count at the miss price. Numbers whose move changes nothing stand in values.csv only."
 )
-
-
-@dataclass(frozen=True)
-class Section:
-    """A section of the page.
-
-    Parameters
-    ----------
-    ident, title : str
-        Name inside the page, and heading. [-]
-    words : tuple of str
-        Sentences before anything else. [-]
-    drawing : Drawing or None
-        Chart. [-]
-    tables : tuple of Table
-        Tables that are shown. [-]
-    behind : tuple of Table
-        Tables behind the chart, folded away. [-]
-    """
-
-    ident: str
-    title: str
-    words: tuple[str, ...] = ()
-    drawing: Drawing | None = None
-    tables: tuple[Table, ...] = ()
-    behind: tuple[Table, ...] = ()
-
-
-@dataclass(frozen=True)
-class Key:
-    """A key figure at the top.
-
-    Parameters
-    ----------
-    name, value, more : str
-        What it is, how much, and what goes with it. [-]
-    """
-
-    name: str
-    value: str
-    more: str
 
 
 def page_html(
@@ -166,10 +117,13 @@ def page_html(
         _limit_section(plan, values),
         *_trip_sections(plan),
     )
-    return _filled(
+    return filled(
         "page.html.j2",
-        plan_title=f"{plain(plan.site.name)}: load plan",
-        day=f"{WEEKDAYS[first.weekday()]} {first.day} {MONTHS[first.month - 1]} {first.year}",
+        title=(
+            f"{plain(plan.site.name)}: load plan, "
+            f"{WEEKDAYS[first.weekday()]} {first.day} {MONTHS[first.month - 1]} {first.year}"
+        ),
+        skip_words="To the plan",
         good=plan.status is Status.PLAN,
         headline=HEADLINES[plan.status],
         failures=failure_lines(plan),
@@ -189,11 +143,7 @@ def page_html(
         more=more.strip("\n"),
         cautions=CAUTIONS,
         contacts=contact_lines(plan),
-        versions=tuple(
-            (name, version or "not installed as a package") for name, version in versions().items()
-        ),
         digests=tuple(digests.items()),
-        style=style,
     )
 
 
@@ -218,7 +168,7 @@ def sheet_html(sheet: LoadSheet) -> str:
             groups.append((column.group, 1))
     starts = {sum(count for _, count in groups[:position]) for position in range(len(groups))}
     type_pt, line_pt = _type_pt(sheet)
-    return _filled(
+    return filled(
         "sheet.html.j2",
         sheet=sheet,
         groups=groups,
@@ -228,7 +178,6 @@ def sheet_html(sheet: LoadSheet) -> str:
         short_caution=SHORT_CAUTION,
         type_pt=type_pt,
         line_pt=line_pt,
-        style=style,
     )
 
 
@@ -249,24 +198,6 @@ def _type_pt(sheet: LoadSheet) -> tuple[float, float]:
 def _tight(sheet: LoadSheet) -> bool:
     """Return whether the printed page has no room for the list of changes and the long cautions."""
     return len(sheet.clocks) > TIGHT_ROWS
-
-
-@functools.cache
-def _environment() -> Environment:
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    return Environment(
-        loader=FileSystemLoader(TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-
-
-def _filled(template: str, **context: Any) -> str:
-    return _environment().get_template(template).render(**context)
 
 
 def _keys(plan: Plan) -> tuple[Key, ...]:

@@ -1,25 +1,22 @@
 """plan.xlsx: the plan as a workbook, one sheet a topic.
 
-Owns the layout of the sheets. Names of columns and sheets stand in `scheduler.report.columns`, rows in
-`scheduler.report.topics`, `scheduler.report.tables` and `scheduler.report.plan_json`. Text is always written
-as text: nothing of an input becomes a formula, a link or a number. The library is loaded on first use.
+Owns which sheets there are. Names of columns and sheets stand in `scheduler.report.columns`, rows in
+`scheduler.report.topics`, `scheduler.report.tables` and `scheduler.report.plan_json`, how a sheet is written
+in `scheduler.report.book`.
 """
 
 from __future__ import annotations
 
-import datetime as dt
-import io
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 
+from scheduler.report.book import TIME_FORMAT, UNITS, Book, made, versions_and_inputs
 from scheduler.report.cautions import CAUTIONS, MODEL_ACCURACY
 from scheduler.report.columns import (
     INTERVAL_SHEETS,
-    PLAIN_COLUMNS,
     SUMMARY_COLUMNS,
     TOPICS,
     Column,
@@ -27,13 +24,10 @@ from scheduler.report.columns import (
     columns,
     documented_fields,
     with_suffix,
-    workbook_name,
 )
 from scheduler.report.figures import circuit_names, owner
-from scheduler.report.plan_json import plan_document, versions
+from scheduler.report.plan_json import plan_document
 from scheduler.report.topics import (
-    Cell,
-    Table,
     bill_table,
     changes_table,
     circuits_table,
@@ -50,10 +44,6 @@ from scheduler.report.wording import local_start, plain
 from scheduler.result import Plan
 from scheduler.values import LimitValue
 
-TIME_FORMAT: Final = "yyyy-mm-dd hh:mm"
-"""Format of date-times; the offset stands in the column of text beside them."""
-MADE_AT: Final = dt.datetime(2000, 1, 1)
-"""Time of making in the file's properties: a fixed one, so that the same plan gives the same bytes."""
 SUMMARY_FIELDS: Final = (
     "status",
     "site",
@@ -90,39 +80,6 @@ SUMMARY_FIELDS: Final = (
 """Fields of plan.json that the first sheet shows."""
 
 
-@dataclass
-class _Book:
-    """A workbook under way, and the formats it has."""
-
-    book: Any
-    formats: dict[str, Any] = field(default_factory=dict)
-
-    def format(self, key: str, **options: object) -> Any:
-        """Return a format, made once."""
-        if key not in self.formats:
-            self.formats[key] = self.book.add_format(options)
-        return self.formats[key]
-
-    def number(self, decimals: int) -> Any:
-        """Return the format of numbers with some decimals."""
-        places = f".{'0' * decimals}" if decimals else ""
-        return self.format(f"number-{decimals}", num_format=f"#,##0{places}")
-
-    def sheet(self, name: str, heads: Sequence[Documented], names: Sequence[str]) -> Any:
-        """Return a new sheet with a frozen header; the meaning of each column is a note on its head."""
-        sheet = self.book.add_worksheet(name)
-        head = self.format("head", bold=True, bottom=1, text_wrap=True, valign="top")
-        for position, (column, title) in enumerate(zip(heads, names, strict=True)):
-            sheet.write_string(0, position, title, head)
-            sheet.write_comment(0, position, f"{column.meaning} [{column.unit}]", {"x_scale": 2.0})
-        sheet.freeze_panes(1, 1)
-        sheet.set_landscape()
-        sheet.set_paper(9)
-        sheet.fit_to_pages(1, 0)
-        sheet.repeat_rows(0)
-        return sheet
-
-
 def workbook(
     plan: Plan,
     digests: Mapping[str, str],
@@ -147,22 +104,9 @@ def workbook(
     bytes
         Office Open XML (ISO/IEC 29500). [-]
     """
-    import xlsxwriter
-
     told = tuple(notes)
-    target = io.BytesIO()
-    options = {
-        "in_memory": True,
-        "strings_to_formulas": False,
-        "strings_to_urls": False,
-        "strings_to_numbers": False,
-        "nan_inf_to_errors": False,
-    }
-    with xlsxwriter.Workbook(target, options) as made:
-        made.set_properties(
-            {"title": f"{plain(plan.site.name)}: load plan", "subject": plan.status.value, "created": MADE_AT}
-        )
-        book = _Book(made)
+
+    def fill(book: Book) -> None:
         _summary_sheet(book, plan, told)
         _interval_sheets(book, plan)
         tables = [
@@ -179,9 +123,10 @@ def workbook(
             *((values_table(plan, values),) if values else ()),
         ]
         for table in tables:
-            _table_sheet(book, table)
+            book.table(TOPICS[table.ident].sheet, table)
         _text_sheets(book, plan, digests, told)
-    return target.getvalue()
+
+    return made(f"{plain(plan.site.name)}: load plan", plan.status.value, fill)
 
 
 def write_workbook(
@@ -216,7 +161,7 @@ def _field(document: Mapping[str, Any], path: str) -> Any:
     return value
 
 
-def _summary_sheet(book: _Book, plan: Plan, notes: tuple[str, ...]) -> None:
+def _summary_sheet(book: Book, plan: Plan, notes: tuple[str, ...]) -> None:
     sheet = book.sheet("Summary", SUMMARY_COLUMNS, [column.name for column in SUMMARY_COLUMNS])
     document = plan_document(plan, {}, notes)
     meanings = {listed.name: listed for listed in documented_fields()}
@@ -242,7 +187,7 @@ def _summary_sheet(book: _Book, plan: Plan, notes: tuple[str, ...]) -> None:
     sheet.set_column(3, 3, 60)
 
 
-def _interval_sheets(book: _Book, plan: Plan) -> None:
+def _interval_sheets(book: Book, plan: Plan) -> None:
     listed = columns(plan)
     stocks = {with_suffix(stock.key, stock.unit) for stock in plan.declaration.stocks}
     circuits = set(circuit_names(plan))
@@ -285,76 +230,14 @@ def _topic(plan: Plan, column: Column, stocks: set[str], circuits: set[str]) -> 
     return "Loads" if owner(plan, column.name) in circuits else "Products"
 
 
-def _table_sheet(book: _Book, table: Table) -> None:
-    """Write a topic; a column of instants becomes two: the local clock, typed, and the text with offset."""
-    timed = [
-        any(row[position].minute is not None for row in table.rows) for position in range(len(table.columns))
-    ]
-    heads: list[Documented] = []
-    for column, is_time in zip(table.columns, timed, strict=True):
-        if is_time:
-            heads.append(Documented(f"{column.name} local", "-", f"{column.meaning}; local clock"))
-        heads.append(column)
-    sheet = book.sheet(TOPICS[table.ident].sheet, heads, _distinct([workbook_name(head) for head in heads]))
-    when = book.format("time", num_format=TIME_FORMAT)
-    widths = [14] * len(heads)
-    for number, row in enumerate(table.rows, start=1):
-        position = 0
-        for cell, is_time in zip(row, timed, strict=True):
-            if is_time:
-                if cell.minute is not None and isinstance(cell.value, str):
-                    clock = dt.datetime.fromisoformat(cell.value).replace(tzinfo=None)
-                    sheet.write_datetime(number, position, clock, when)
-                widths[position] = 16
-                position += 1
-            _write(book, sheet, number, position, cell)
-            widths[position] = max(widths[position], min(len(cell.text) + 2, 60))
-            position += 1
-    for position, width in enumerate(widths):
-        sheet.set_column(position, position, width)
-    if table.rows:
-        sheet.autofilter(0, 0, len(table.rows), len(heads) - 1)
-    else:
-        sheet.write_string(1, 0, "none")
-
-
-def _distinct(names: Sequence[str]) -> list[str]:
-    """Return names of which none comes twice."""
-    seen: list[str] = []
-    for name in names:
-        seen.append(name if name not in seen else f"{name}_{len(seen) + 1}")
-    return seen
-
-
-def _write(book: _Book, sheet: Any, row: int, column: int, cell: Cell) -> None:
-    if isinstance(cell.value, str):
-        sheet.write_string(row, column, cell.value)
-    elif cell.value is not None and np.isfinite(cell.value):
-        sheet.write_number(row, column, cell.value, book.number(cell.decimals))
-    elif cell.value is not None:
-        sheet.write_string(row, column, cell.text)
-
-
-def _text_sheets(book: _Book, plan: Plan, digests: Mapping[str, str], notes: tuple[str, ...]) -> None:
-    wrap = book.format("wrap", text_wrap=True, valign="top")
-    heads = PLAIN_COLUMNS["Cautions"]
-    sheet = book.sheet("Cautions", heads, [head.name for head in heads])
+def _text_sheets(book: Book, plan: Plan, digests: Mapping[str, str], notes: tuple[str, ...]) -> None:
     told = (*CAUTIONS, MODEL_ACCURACY, *dict.fromkeys(plain(note) for note in (*plan.site.notes, *notes)))
-    for row, caution in enumerate(told, start=1):
-        sheet.write_string(row, 0, caution, wrap)
-    sheet.set_column(0, 0, 110)
-    heads = PLAIN_COLUMNS["About"]
-    sheet = book.sheet("About", heads, [head.name for head in heads])
-    items = [
-        *((name, version or "not installed as a package") for name, version in versions().items()),
-        *((f"input {plain(name)}", digest) for name, digest in digests.items()),
+    book.text("Cautions", ((caution,) for caution in told), (110,))
+    items = (
+        *versions_and_inputs(digests),
         *((f"sheet {name}", f"{what}; one row per interval") for name, what in INTERVAL_SHEETS.items()),
         *((f"sheet {topic.sheet}", topic.meaning) for topic in TOPICS.values() if topic.sheet),
         ("times", f"local clock of {plan.horizon.timezone}; the text beside it has the offset from UTC"),
-        ("units", "the end of a column's name is its unit; a note on its head says it in full"),
-    ]
-    for row, (item, value) in enumerate(items, start=1):
-        sheet.write_string(row, 0, item)
-        sheet.write_string(row, 1, value, wrap)
-    sheet.set_column(0, 0, 34)
-    sheet.set_column(1, 1, 90)
+        UNITS,
+    )
+    book.text("About", items, (34, 90))
