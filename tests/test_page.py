@@ -13,7 +13,7 @@ from xml.etree.ElementTree import Element, fromstring
 import jinja2
 import pytest
 
-from scheduler.report import page as shell
+from scheduler.report import shell
 from scheduler.report.cautions import CAUTIONS, MODEL_ACCURACY
 from scheduler.report.figures import circuit_names
 from scheduler.report.limits import reached_limits
