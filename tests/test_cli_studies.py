@@ -53,6 +53,8 @@ def test_a_study_writes_its_files_and_resumes(tmp_path: Path, monkeypatch: pytes
         "cross.csv",
         "study.json",
         "chart.png",
+        "page.html",
+        "study.xlsx",
     }
     with (tmp_path / "found" / "ranking.csv").open() as stream:
         ranking = list(csv.DictReader(stream))

@@ -15,9 +15,11 @@ from pypdf import PdfReader
 
 from scheduler.report.page import page_html, sheet_html
 from scheduler.report.sheet import load_sheet
+from scheduler.report.study_page import study_page
 from tests.chromium import browser
 from tests.people_case import HOSTILE, crowded_plan, hostile_plan
 from tests.report_case import missed_plan
+from tests.study_case import small_study
 from tests.trip_case import trip_plan
 
 WIDTHS = (360, 768, 1440)
@@ -26,6 +28,7 @@ PAGES = {
     "hostile": lambda: page_html(hostile_plan(), {}),
     "trips": lambda: page_html(trip_plan(), {}),
     "crowded": lambda: page_html(crowded_plan(6, 7), {}),
+    "study": lambda: study_page(small_study(), "offers", "XTS", ("a note",), {"study:s.toml": "0" * 64}),
     "sheet": lambda: sheet_html(load_sheet(missed_plan())),
     "sheet_crowded": lambda: sheet_html(load_sheet(crowded_plan(6, 7, minutes=15, every=12))),
 }

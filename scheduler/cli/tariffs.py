@@ -43,7 +43,8 @@ def tariffs(
         results, failed = run_cases(inputs.cases, kept, workers or os.cpu_count() or 1, tell)
     found = compare(inputs.cases, results, failed)
     currency = inputs.cases[0].site.contract.currency
-    publish(out, study_files(found, inputs.head.name, currency, inputs.notes), replace, STUDY_FILES)
+    files = study_files(found, inputs.head.name, currency, inputs.notes, inputs.digests)
+    publish(out, files, replace, STUDY_FILES)
     click.echo(study_text(found, inputs.head.name, currency, inputs.notes), nl=False)
     tell(f"written to {out}")
     ctx.exit(3 if found.failed else 0)

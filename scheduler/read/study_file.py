@@ -7,7 +7,7 @@ problem in any of them is told as it is for a plan.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
@@ -134,11 +134,14 @@ class StudyInputs:
         Every site under every contract with every year of prices, and at constant loads. [-]
     notes : tuple of str
         What was read but is not used, and the notes of sites. [-]
+    digests : mapping
+        SHA-256 of every file, by 'role:name'. [-]
     """
 
     head: StudyHead
     cases: tuple[StudyCase, ...]
     notes: tuple[str, ...]
+    digests: Mapping[str, str]
 
 
 def read_study(path: Path) -> StudyInputs:
@@ -176,9 +179,10 @@ def read_study(path: Path) -> StudyInputs:
         raise RuntimeError("the top of the study file is missing without a problem")  # a bug of this package
     cases: list[StudyCase] = []
     notes: dict[str, None] = dict.fromkeys(head.notes)
+    digests = {} if source is None else {f"{source.role}:{source.name}": source.digest}
     for site in sites:
         for year in prices:
-            group = [_case(head, site, year, terms, path, problems, notes) for terms in contracts]
+            group = [_case(head, site, year, terms, path, problems, notes, digests) for terms in contracts]
             whole = [case for case in group if case is not None]
             cases.extend(whole)
             if whole:
@@ -186,7 +190,7 @@ def read_study(path: Path) -> StudyInputs:
             if head.replan_sensitivities:
                 cases.extend(variant for case in whole for variant in at_moved_prices(case))
     problems.raise_if_any()
-    return StudyInputs(head, tuple(cases), tuple(notes))
+    return StudyInputs(head, tuple(cases), tuple(notes), digests)
 
 
 def _case(
@@ -197,6 +201,7 @@ def _case(
     path: Path,
     problems: Problems,
     notes: dict[str, None],
+    digests: dict[str, str],
 ) -> StudyCase | None:
     folder = path.parent
     files = {"prices": (folder / year.file).absolute(), "contract": (folder / terms.file).absolute()}
@@ -207,6 +212,7 @@ def _case(
             problems.add(problem.file, problem.where, problem.text)
         return None
     notes.update(dict.fromkeys((*inputs.notes, *inputs.site.notes)))
+    digests.update(inputs.digests)
     horizon = _whole(inputs, site.file, year, problems)
     if horizon is None:
         return None

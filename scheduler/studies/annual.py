@@ -126,6 +126,29 @@ def annual_peaks(contract: Contract, horizon: Horizon) -> tuple[tuple[str, str],
     )
 
 
+def annual_components(contract: Contract, horizon: Horizon) -> frozenset[str]:
+    """Return the components that charge the peak or the total of a whole year.
+
+    Parameters
+    ----------
+    contract : Contract
+        The contract. [-]
+    horizon : Horizon
+        The year. [-]
+
+    Returns
+    -------
+    frozenset of str
+        Their names. [-]
+    """
+    nothing = Profile(horizon, np.zeros(len(horizon)))
+    return frozenset(
+        part.name
+        for part in contract.components
+        if any("-" not in found.period for found in part.carried(nothing))
+    )
+
+
 def has_annual_total(contract: Contract, horizon: Horizon) -> bool:
     """Tell whether something is charged on the energy of a whole year.
 

@@ -36,7 +36,7 @@ from models.site import Site
 from models.situation import Situation
 from scheduler.errors import FolderError, SolverError, StudyError
 from scheduler.sides import paid_calls, unpaid
-from scheduler.studies.annual import best_year, sides
+from scheduler.studies.annual import annual_components, best_year, sides
 from scheduler.studies.called import check_year
 from scheduler.studies.contracted import best_contracted, best_for_load, capacity_of, chooses_capacity
 from scheduler.studies.flat import flat_year
@@ -126,7 +126,7 @@ class CaseFigures:
     capture_per_mwh, base_per_mwh : float or None
         Index price weighted by load, and by time; None without an index. [currency/MWh]
     months : mapping
-        What the bill grows by in each month. [currency]
+        Bill by month; what is charged on a whole year is shared out by hours. [currency]
     worst_month : str
         Month that costs most. [-]
     level_up, spread_up : float
@@ -466,14 +466,29 @@ def at_moved_prices(case: StudyCase) -> tuple[StudyCase, ...]:
 def _months(
     contract: Contract, horizon: Horizon, power: Array, made: Mapping[str, Array], situation: Situation
 ) -> dict[str, float]:
-    """Return what the year's bill grows by in each month: the bill to its end less that to its start."""
+    """Return the year's bill by month.
+
+    A month's own charges are the bill to its end less that to its start. What is charged on the peak or the
+    total of a whole year is shared out by hours: a bill to the end of January would charge it on January.
+    """
+    annual = annual_components(contract, horizon)
+
+    def charges(end: int) -> dict[str, float]:
+        part = {name: flow[:end] for name, flow in made.items()}
+        lines = contract.bill(Profile(cut(horizon, 0, end), power[:end], None, part), situation)
+        return {
+            name: sum(line.amount for line in lines if (line.component in annual) == (name == "annual"))
+            for name in ("annual", "own")
+        }
+
+    whole = charges(len(horizon))
     found: dict[str, float] = {}
     before = 0.0
     for month in months(horizon):
-        end = int(np.searchsorted(horizon.starts_min, month.end_min))
-        part = {name: flow[:end] for name, flow in made.items()}
-        so_far = _amount(contract.bill(Profile(cut(horizon, 0, end), power[:end], None, part), situation))
-        found[month.label] = so_far - before
+        start, end = (int(np.searchsorted(horizon.starts_min, m)) for m in (month.start_min, month.end_min))
+        so_far = charges(end)["own"] if end < len(horizon) else whole["own"]
+        share = float(np.sum(horizon.hours[start:end]) / np.sum(horizon.hours))
+        found[month.label] = so_far - before + share * whole["annual"]
         before = so_far
     return found
 
