@@ -21,6 +21,7 @@ from scheduler.read.files import load
 from scheduler.read.inputs import Inputs, read_inputs
 from scheduler.read.problems import Problems
 from scheduler.read.records import Toml, build, read_toml
+from scheduler.studies.annual import annual_components
 from scheduler.studies.backtest import INDEX
 from scheduler.studies.tariffs import FLAT, StudyCase, at_moved_prices
 from scheduler.studies.year import YearOptions, year_horizon
@@ -274,8 +275,15 @@ def read_past(
     problems = Problems()
     year = PricesEntry("past", str(prices or site_path), first_day, days)
     horizon = _whole(inputs, str(site_path), year, problems)
-    if horizon is not None and INDEX not in inputs.situation.series:
-        problems.add(str(site_path), "contract", f"a back-test needs a contract at the index '{INDEX}'")
+    terms = inputs.site.contract
+    where = str(contract or site_path)
+    if not any(INDEX in part.series_needed() for part in terms.components):
+        problems.add(where, "contract", f"a back-test needs a contract at the index '{INDEX}'")
+    if horizon is not None:
+        # The plan of a day cannot know on which side of such a charge its year will end.
+        for name in sorted(annual_components(terms, horizon)):
+            text = f"component '{name}' charges a whole year: a back-test takes none that does"
+            problems.add(where, "contract", text + " (`brinewatt tariffs` plans the year under it)")
     problems.raise_if_any()
     if horizon is None:
         raise RuntimeError("the horizon is missing without a problem")  # a bug of this package

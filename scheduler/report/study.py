@@ -16,7 +16,6 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 
-from models.horizon import Horizon
 from scheduler.report.cautions import CAUTIONS
 from scheduler.report.study_page import ASSUMPTIONS, study_page, study_workbook
 from scheduler.report.study_tables import (
@@ -30,7 +29,6 @@ from scheduler.report.study_tables import (
 )
 from scheduler.report.style import drawing, line_style
 from scheduler.report.wording import fixed, plain
-from scheduler.studies.backtest import LEVEL_DAYS, SHAPE_DAYS, BacktestFigures
 from scheduler.studies.tariffs import Study
 
 STUDY_FILES = (
@@ -92,47 +90,6 @@ def study_text(study: Study, name: str, currency: str, notes: Iterable[str] = ()
     lines.append("")
     lines.extend(CAUTIONS)
     return "\n".join(lines) + "\n"
-
-
-def backtest_text(figures: BacktestFigures, name: str, horizon: Horizon, currency: str) -> str:
-    """Return a back-test in words.
-
-    Parameters
-    ----------
-    figures : BacktestFigures
-        The figures. [-]
-    name : str
-        Name of the site. [-]
-    horizon : Horizon
-        The past time. [-]
-    currency : str
-        ISO 4217 code. [-]
-
-    Returns
-    -------
-    str
-        Text for a terminal. [-]
-    """
-    ways = (
-        ("constant loads", figures.flat_total),
-        ("all prices known, one program", figures.best_total),
-        ("day by day, true prices ahead (the controller)", figures.true_total),
-        ("day by day, naive forecast (the information)", figures.naive_total),
-        ("day by day, last week again", figures.last_week_total),
-    )
-    lines = [
-        f"{name}: back-test of {len(set(horizon.days))} days from {horizon.days[0]}, amounts in {currency}",
-        f"{'':50}{'cost':>16}{'share of saving':>17}",
-    ]
-    for text, total in ways:
-        share = f"{100.0 * figures.share(total):.1f} %"
-        lines.append(f"{text:<50}{fixed(total, 0, True):>16}{share:>17}")
-    lines.append(
-        "Known on the day before: the prices of the plan day. The naive forecast: the mean of the last "
-        f"{LEVEL_DAYS} known days plus the usual distance of an hour of a working or a weekend day "
-        f"({SHAPE_DAYS} days). The month's peak target comes from a month-ahead run with the same forecast."
-    )
-    return "\n".join(lines) + "\n\n" + "\n".join(CAUTIONS) + "\n"
 
 
 def study_chart(study: Study, currency: str) -> Figure:

@@ -348,9 +348,7 @@ def _result(case: StudyCase, run: YearRun, sides: Mapping[str, str], solver_seco
     # Not the contract of the run: there a capacity that is to be chosen is stated.
     contract = case.site.contract
     situation = _on(run.formulation.situation, sides)
-    made: dict[str, Array] = {}
-    for (_, commodity), flow in run.audit.flows.items():
-        made[commodity] = made.get(commodity, np.zeros(len(horizon))) + np.maximum(flow, 0.0)
+    made = run.made_per_h
     prices = _index_on(situation, horizon)
     energy = float(np.sum(power * horizon.hours))
     figures = CaseFigures(

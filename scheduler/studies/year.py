@@ -170,6 +170,14 @@ class YearRun:
         return self.audit.values[self.formulation.site.meter]
 
     @property
+    def made_per_h(self) -> dict[str, Array]:
+        """What units make, by commodity. Each shape (n,). [t/h]."""
+        made: dict[str, Array] = {}
+        for (_, commodity), flow in self.audit.flows.items():
+            made[commodity] = made.get(commodity, np.zeros(len(flow))) + np.maximum(flow, 0.0)
+        return made
+
+    @property
     def total(self) -> float:
         """Cost of the year with its whole bill, on the sides of cliffs that it reached. [currency]."""
         return self.audit.cost + self.audit.sunk + self.jump
