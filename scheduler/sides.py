@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from models.contract.cliff import Cliff
+from models.contract.cliff import Sided
 from models.contract.component import Call, Contract
 from models.horizon import Horizon
 from models.misses import NAMES
@@ -28,11 +28,12 @@ _ORDER = {Status.PLAN: 0, Status.SOLVER_LIMIT: 0, Status.MISSES: 1, Status.NOT_A
 
 @dataclass(frozen=True, eq=False)
 class _Side:
-    """A plan on one side, or why there is none."""
+    """A plan on one side, or why there is none; what its side charged beyond what its load truly costs."""
 
     situation: Situation
     plan: Plan | None
     tried: Tried
+    overcharged: float = 0.0
 
 
 def with_cases(situation: Situation, cases: dict[str, str]) -> Situation:
@@ -171,8 +172,10 @@ def _side(
         plan = plan_on(situation)
     except NoRunnableDay as error:
         return _Side(situation, None, Tried(cases, None, None, str(error)))
+    charged = plan.audit.cost
     plan = _truly_priced(contract, plan)
     cost, bound = plan.audit.cost, plan.certificate.lower_bound
+    overcharged = max(charged - cost, 0.0)
     if plan.status is Status.NOT_A_PLAN:
         broken = plan.audit.violations[0].meaning if plan.audit.violations else "a limit"
         return _Side(situation, plan, Tried(cases, cost, bound, f"cannot be kept: {broken}"))
@@ -180,7 +183,7 @@ def _side(
         check_calls(plan, call, caller(situation)) for call in paid_calls(contract, horizon, situation)
     )
     refused = "; ".join(_refusal(plan, check) for check in checks if not check.kept)
-    return _Side(situation, plan, Tried(cases, cost, bound, refused, checks))
+    return _Side(situation, plan, Tried(cases, cost, bound, refused, checks), overcharged)
 
 
 def _truly_priced(contract: Contract, plan: Plan) -> Plan:
@@ -191,7 +194,7 @@ def _truly_priced(contract: Contract, plan: Plan) -> Plan:
     costs = dict(plan.audit.costs)
     off = 0.0
     for _, term in contract.terms(plan.horizon, plan.situation):
-        if isinstance(term, Cliff):
+        if isinstance(term, Sided):
             error = term.error(plan.horizon, power)
             costs[term.group] = costs.get(term.group, 0.0) + error
             off += error
@@ -234,7 +237,8 @@ def _rank(side: _Side) -> tuple[int, tuple[float, ...], float]:
         round(sum(miss.quantity * miss.price for miss in plan.misses if miss.miss_class == number), 2)
         for number in sorted(NAMES)
     )
-    return _ORDER[plan.status], missed, plan.audit.cost
+    # A load that truly costs less than its side charged is planned as well on the side it belongs to.
+    return _ORDER[plan.status], missed, plan.audit.cost + side.overcharged
 
 
 def _certificate(plan: Plan, possible: list[_Side]) -> Certificate:

@@ -14,13 +14,14 @@ import pytest
 
 from models.contract.adders import Adder, Levies, LossBand
 from models.contract.blocks import Block, Blocks
-from models.contract.capacity import CapacityCharge
+from models.contract.capacity import CapacityCharge, DemandTier
 from models.contract.carbon import CarbonCompensation
 from models.contract.coincident import CoincidentPeak
 from models.contract.component import Component, Contract
 from models.contract.demand import DemandCharge
 from models.contract.fixed import StandingCharge
 from models.contract.imbalance import Imbalance, ImbalancePrices
+from models.contract.overrun import DailyOverrun
 from models.contract.ppa import ContractForDifference, PayAsProduced
 from models.contract.reactive_energy import ReactiveEnergy
 from models.contract.reserve import Interruptible, Reserve
@@ -306,6 +307,63 @@ def test_capacity_as_a_decision() -> None:
     cheap = planned(replace(chosen, per_mw=4.0), horizon=end)
     assert loads(cheap) == [8.0, 2.0]
     assert float(cheap.audit.values["grid_capacity_capacity"][0]) == pytest.approx(8.0)
+
+
+def test_rising_tiers_of_demand() -> None:
+    """5 per MW up to 6 MW, 15 above, against 10 saved: 6 and 4."""
+    grid = CapacityCharge("grid", 5.0, 60, tiers=(DemandTier(6.0, 15.0),))
+    plan = planned(grid)
+    assert loads(plan) == [6.0, 4.0]
+    assert [line.amount for line in plan.audit.bill if line.component == "grid"] == [30.0]
+
+
+def test_falling_tiers_of_demand() -> None:
+    """15 per MW up to 5.5 MW, then nothing: at the first price 5 and 5 cost 325, at the second 8 and 2 302.5.
+
+    From 5 and 5 the first half MW costs 15 and saves 10: a search downhill would stay there.
+    """
+    grid = CapacityCharge("grid", 15.0, 60, tiers=(DemandTier(5.5, 0.0),))
+    plan = planned(grid)
+    assert loads(plan) == [8.0, 2.0]
+    assert plan.audit.cost + plan.audit.sunk == pytest.approx(8 * 20 + 2 * 30 + 5.5 * 15)
+    found = {side.cases["grid"]: side.cost for side in plan.tried}
+    assert set(found) == {"tier_1", "tier_2"}
+    assert found["tier_1"] == pytest.approx(5 * 20 + 5 * 30 + 5 * 15 - plan.audit.sunk)
+    assert plan.certificate.gap <= 1e-5
+
+
+def test_reactive_demand() -> None:
+    """At a power factor of 0.8 each MW has 0.75 Mvar: 20 per Mvar are 15 per MW against 10 saved: 5 and 5."""
+    grid = CapacityCharge("grid", 20.0, 60, measure="kvar", power_factor=0.8)
+    assert loads(planned(grid)) == [5.0, 5.0]
+    assert loads(planned(replace(grid, power_factor=1.0))) == [8.0, 2.0]
+
+
+def test_daily_overrun() -> None:
+    """15 per MW of the day's peak above 6 MW against 10 saved: 6 and 4; after a peak of 7 today 7 and 3."""
+    over = DailyOverrun("over", 6.0, 15.0, 60)
+    assert loads(planned(over)) == [6.0, 4.0]
+    day = two().days[0].isoformat()
+    assert loads(planned(over, peaks={("over", day): 7.0})) == [7.0, 3.0]
+
+
+def test_daily_overruns_of_two_days_and_their_cap() -> None:
+    """Around midnight: 6 per MW and day above 5 MW against 10 saved: 8 and 2.
+
+    Earlier days had overruns of 4 and 1, 5 x 12 = 60 so far at a dearer price of 12: 5 and 5. A cap of 13 per
+    MW of the month's highest is 13 x 4 = 52 up to an overrun of 4, less than 60: then 8 and 2 cost no more.
+    """
+    cheap = DailyOverrun("over", 5.0, 6.0, 60)
+    midnight = two(dt.date(2026, 6, 17), before=1)
+    assert loads(planned(cheap, horizon=midnight)) == [8.0, 2.0]
+    before = {("over", "2026-06-03"): 9.0, ("over", "2026-06-09"): 6.0, ("over", "2026-05-09"): 99.0}
+    dear = replace(cheap, per_mw_day=12.0)
+    assert loads(planned(dear, horizon=midnight, peaks=before)) == [5.0, 5.0]
+    plan = planned(replace(dear, most_per_mw_month=13.0), horizon=midnight, peaks=before)
+    assert loads(plan) == [8.0, 2.0]
+    (line,) = [line for line in plan.audit.bill if line.component == "over"]
+    assert (line.quantity, line.amount) == (pytest.approx(4.0), pytest.approx(52.0))
+    assert {side.cases["over"] for side in plan.tried} == {"days", "month"}
 
 
 @pytest.mark.parametrize(("per_mwh", "expected"), [(1.0, [16 / 3, 14 / 3]), (0.5, [8.0, 2.0])])

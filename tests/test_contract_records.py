@@ -16,12 +16,13 @@ from hypothesis import strategies as st
 
 from models.contract.adders import Adder, Levies, LossBand
 from models.contract.blocks import Block, Blocks
-from models.contract.capacity import CapacityCharge
-from models.contract.cliff import Cliff
+from models.contract.capacity import CapacityCharge, DemandTier
+from models.contract.cliff import Cliff, LesserOf
 from models.contract.coincident import CoincidentPeak
 from models.contract.component import Component, Contract, Profile
 from models.contract.fixed import StandingCharge
 from models.contract.imbalance import Imbalance, ImbalancePrices
+from models.contract.overrun import DailyOverrun
 from models.contract.ppa import ContractForDifference, PayAsProduced
 from models.contract.reactive_energy import ReactiveEnergy
 from models.contract.reserve import CallTier, Interruptible, Reserve
@@ -133,6 +134,32 @@ def components(rng: np.random.Generator) -> tuple[Component, ...]:
         CapacityCharge(
             "chosen", u(0, 9000), minutes, contracted_range_mw=(low, 110.0), excess_per_mw=u(0, 9000)
         ),
+        CapacityCharge(
+            "rising_tiers",
+            low,
+            minutes,
+            per,  # type: ignore[arg-type]
+            measure=("kw", "kvar")[rng.integers(2)],
+            power_factor=u(0.7, 0.95),
+            price_per_day=bool(rng.integers(2)),
+            ratchet_percent=u(1, 100),
+            ratchet_periods=int(rng.integers(1, 12)),
+            contracted_mw=u(0, 60),
+            billing_day=day,
+            tiers=(DemandTier(u(1, 50), low + 10.0), DemandTier(u(50, 100), low + u(10, 50))),
+        ),
+        CapacityCharge(
+            "falling_tiers",
+            low + 60.0,
+            minutes,
+            per,  # type: ignore[arg-type]
+            price_per_day=bool(rng.integers(2)),
+            minimum_mw=u(0, 60),
+            billing_day=day,
+            tiers=(DemandTier(u(1, 50), low + 20.0), DemandTier(u(50, 100), low)),
+        ),
+        DailyOverrun("daily", u(20, 90), u(1, 90), minutes, u(0, 10), billing_day=day, **window(rng)),  # type: ignore[arg-type]
+        DailyOverrun("capped", u(20, 90), u(1, 90), minutes, u(0, 10), u(1, 200), billing_day=day),
         Utilisation(
             "hours",
             (
@@ -278,9 +305,12 @@ def test_records_cost_what_the_bill_says(seed: int) -> None:
                 total = term.offset + float(np.sum(term.weight * horizon.hours * power))
                 peak = 0.0 if term.peak is None else max(term.peak.floor_mw, term.peak.peak_mw(power))
                 chosen[term.name] = term.reached(total, peak).name
+            elif isinstance(term, LesserOf):
+                charges = {n: sum(t.cost(horizon, power) for t in each) for n, each in term.options}
+                chosen[term.name] = min(charges, key=lambda name: charges[name])
         charged = 0.0
         for term in part.terms(horizon, now):
-            if isinstance(term, Cliff):
+            if isinstance(term, Cliff | LesserOf):
                 term = replace(term, chosen=chosen[term.name])
             declared = term.declare(horizon, f"{part.name}_{term.name}", METER)
             values: dict[str, Array] = {

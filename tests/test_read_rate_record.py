@@ -147,7 +147,6 @@ def test_a_weekend_of_another_season_is_told() -> None:
     [
         ({"minmonthlycharge": 900.0}, "'minmonthlycharge' = 900.0"),
         ({"annualmincharge": 12_000.0}, "'annualmincharge' = 12000.0"),
-        ({"demandreactivepowercharge": 0.66}, "'demandreactivepowercharge' = 0.66"),
         ({"coincidentratestructure": [[{"rate": 4.0}]]}, "'coincidentratestructure'"),
         ({"fueladjustmentsmonthly": [0.0, 0.01] * 6}, "'fueladjustmentsmonthly'"),
         ({"lookbackPercent": 0.5}, "'lookbackPercent' = 0.5"),
@@ -155,7 +154,10 @@ def test_a_weekend_of_another_season_is_told() -> None:
         ({"demandrateunit": "hp"}, "'demandrateunit' is 'hp'"),
         ({"demandwindow": 5}, "'demandwindow' of 5 minutes"),
         ({"demandratchetpercentage": [0.5] * 6 + [0.0] * 6}, "'demandratchetpercentage' differs by month"),
-        ({"flatdemandstructure": [[{"rate": 1.0, "max": 500}, {"rate": 2.0}]]}, "tiers of demand"),
+        (
+            {"flatdemandstructure": [[{"rate": 1.0, "max": 500}, {"rate": 3.0, "max": 900}, {"rate": 2.0}]]},
+            "tiers of demand whose prices or ends are in no order",
+        ),
         (
             {"energyratestructure": [[{"rate": 0.1, "sell": 0.05}], *REST]},
             "'sell', a price for export",
@@ -196,6 +198,34 @@ def test_tiers_of_a_single_period() -> None:
     horizon = Horizon.of_days(dt.date(2025, 6, 1), "America/Chicago", 60, look_ahead_days=29)
     bill = make_bill(contract_of(imported(record)), Profile(horizon, np.full(720, 20.0 / 720)), Situation())
     assert [billed.paid for billed in bill.lines] == [1500.0, 400.0, 75.0]
+
+
+@pytest.mark.parametrize(("first", "second", "owed"), [(4.0, 9.0, 41_500.0), (9.0, 4.0, 36_500.0)])
+def test_tiers_of_demand(first: float, second: float, owed: float) -> None:
+    """A peak of 6,000 kW: 4 up to 2,500 kW and 9 above are 10,000 + 31,500; 9 and 4 are 22,500 + 14,000.
+
+    Hand arithmetic; the layout is that of the rate database, the prices are made up.
+    """
+    record = {"label": "x", "name": "tiers", "flatdemandmonths": [0] * 12, "flatdemandunit": "kW"}
+    record["flatdemandstructure"] = [[{"rate": first, "max": 2500}, {"rate": second}]]
+    made = imported(record)
+    assert made.left_out == []
+    assert any("its own part of the highest demand" in text for text in made.doubts)
+    horizon = Horizon.of_days(dt.date(2025, 6, 1), "America/Chicago", 60, look_ahead_days=29)
+    bill = make_bill(contract_of(made), Profile(horizon, np.full(720, 6.0)), Situation())
+    assert sum(line.paid for line in bill.lines) == pytest.approx(owed)
+
+
+def test_demand_of_reactive_power() -> None:
+    """0.66 a kvar (a published price, SCE TOU-8) of the highest 4 Mvar: 2,640; a word on the power factor."""
+    made = imported({**TOU_8_D, "demandreactivepowercharge": 0.66})
+    assert any("power_factor" in text for text in made.doubts)
+    contract = contract_of(made)
+    horizon = Horizon.of_days(dt.date(2025, 6, 1), "America/Los_Angeles", 60, look_ahead_days=29)
+    reactive = np.where(np.arange(720) == 100, 4.0, 3.0)
+    bill = make_bill(contract, Profile(horizon, np.full(720, 10.0), reactive), Situation())
+    (line,) = [line for line in bill.lines if line.line.component == "reactive_demand"]
+    assert line.paid == pytest.approx(2640.0)
 
 
 def test_apparent_power_and_a_ratchet() -> None:

@@ -65,7 +65,7 @@ def test_a_peak_in_both_roles_is_a_problem(demo: Path, tmp_path: Path) -> None:
     [
         (STATE + "network,2027,1,1,1,1,full\n", "must be one for a component"),
         (STATE.replace("93.5", "-1"), "'peak_mw' must be at least 0"),
-        (STATE.replace("2026", "26"), "must be a month such as 2026-11 or a year such as 2026"),
+        (STATE.replace("2026", "26"), "must be a month such as 2026-11, a year such as 2026 or a day"),
     ],
 )
 def test_wrong_rows_are_told(demo: Path, tmp_path: Path, text: str, problem: str) -> None:

@@ -7,14 +7,16 @@ capacity as a given or a decision. Charges that jump with full-load hours stand 
 from __future__ import annotations
 
 import datetime as dt
+import math
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
-from models.checks import InvalidValues, Rule, above, at_least, between, one_of
+from models.checks import InvalidValues, Rule, above, at_least, between, check, one_of
 from models.contract import calendar
 from models.contract.calendar import LocalMonth
+from models.contract.cliff import LesserOf, case_of_period, joined_cases
 from models.contract.component import BillLine, Component, Profile, component_kind, key_name
 from models.contract.periods import Cycle, Metered, billing_day_rule, days_in, joined_peak, metered
 from models.contract.primitives import ChosenCapacity, capacity_charge, cheapest_capacity
@@ -24,8 +26,33 @@ from models.contract.totals import term_name
 from models.horizon import Horizon
 from models.situation import Situation
 
-MEASURES = ("kw", "kva", "kw_or_kva")
-"""What is billed: real power, apparent power, or the greater of real power and a share of apparent power."""
+MEASURES = ("kw", "kva", "kw_or_kva", "kvar")
+"""What is billed: real power, apparent power, the greater of real power and a share of apparent power, or
+reactive power."""
+
+
+@dataclass(frozen=True)
+class DemandTier:
+    """A price of the billed demand above a level.
+
+    Parameters
+    ----------
+    above_mw : float
+        Billed demand from which it holds, above 0. [MW, MVA or Mvar]
+    per_mw : float
+        Price of what lies above it, 0 or more. [currency/MW]
+
+    Raises
+    ------
+    InvalidValues
+        If a value breaks its rule.
+    """
+
+    above_mw: float
+    per_mw: float
+
+    def __post_init__(self) -> None:
+        check(self, above_mw=above(0, "MW"), per_mw=at_least(0, "currency/MW"))
 
 
 @component_kind("capacity")
@@ -41,12 +68,15 @@ class CapacityCharge(Component):
         Price of the billed demand of a whole period, 0 or more. [currency/MW or currency/MVA]
     metering_minutes : int
         Length of a metering period, 15, 30 or 60. [min]
+    tiers : tuple of DemandTier
+        Prices of billed demand above some levels, ascending, in place of `per_mw` there; prices rise from
+        tier to tier throughout or fall throughout. [-]
     per : str
         'month' or 'year': the period over which the highest mean counts. [-]
     price_per_day : bool
         Whether `per_mw` is a price for each day of the period that a bill covers. [-]
     measure : str
-        'kw', 'kva', or 'kw_or_kva': the greater of real power and `kva_share` of apparent power. [-]
+        'kw', 'kva', 'kvar', or 'kw_or_kva': the greater of real power and `kva_share` of apparent power. [-]
     kva_share : float
         Share of the apparent power that counts under 'kw_or_kva', above 0 to 1. [-]
     power_factor : float, optional
@@ -85,7 +115,9 @@ class CapacityCharge(Component):
     -----
     ``billed = max(D, contracted, minimum, ratchet * highest earlier D)`` and
     ``charge = per_mw * billed + excess_per_mw * max(0, D - contracted * (1 + tolerance))`` with D the highest
-    metered mean of the period in the measure billed.
+    metered mean of the period in the measure billed; with tiers ``per_mw * billed`` becomes the sum over the
+    tiers of price times the part of `billed` that lies in them. Rising prices are convex; falling ones are
+    the lesser of as many straight lines, each a case that is planned by itself.
     """
 
     name: str
@@ -93,7 +125,7 @@ class CapacityCharge(Component):
     metering_minutes: int
     per: Literal["month", "year"] = "month"
     price_per_day: bool = False
-    measure: Literal["kw", "kva", "kw_or_kva"] = "kw"
+    measure: Literal["kw", "kva", "kw_or_kva", "kvar"] = "kw"
     kva_share: float = 1.0
     power_factor: float | None = None
     power_factor_least: float | None = None
@@ -112,6 +144,7 @@ class CapacityCharge(Component):
     from_time: str = "00:00"
     to_time: str = "24:00"
     holidays: tuple[dt.date, ...] = ()
+    tiers: tuple[DemandTier, ...] = ()
 
     def __post_init__(self) -> None:
         calendar.check_with_window(
@@ -147,18 +180,25 @@ class CapacityCharge(Component):
                 problems.append(
                     ("contracted_range_mw", f"'contracted_range_mw' must be in order (got {list(chosen)})")
                 )
-            if self.ratchet_periods or self.excess_tolerance_percent or self.price_per_day:
+            if self.ratchet_periods or self.excess_tolerance_percent or self.price_per_day or self.tiers:
                 problems.append(
                     (
                         "contracted_range_mw",
-                        "a capacity that is chosen cannot have a ratchet, a tolerance or a price per day: "
-                        "give 'contracted_mw' instead",
+                        "a capacity that is chosen cannot have a ratchet, a tolerance, a price per day or "
+                        "tiers: give 'contracted_mw' instead",
                     )
                 )
         if self.excess_per_mw > 0 and chosen is None and self.contracted_mw is None:
             problems.append(
                 ("excess_per_mw", "'excess_per_mw' needs 'contracted_mw' or 'contracted_range_mw'")
             )
+        edges = [tier.above_mw for tier in self.tiers]
+        prices = [self.per_mw, *(tier.per_mw for tier in self.tiers)]
+        if edges != sorted(set(edges)):
+            problems.append(("tiers", f"'tiers' must ascend in 'above_mw' (got {edges})"))
+        if prices not in (sorted(prices), sorted(prices, reverse=True)):
+            text = "prices of 'tiers' must rise throughout or fall throughout, 'per_mw' being the first"
+            problems.append(("tiers", f"{text} (got {prices})"))
         if bool(self.ratchet_percent) != bool(self.ratchet_periods):
             problems.append(
                 ("ratchet_percent", "'ratchet_percent' and 'ratchet_periods' must be given together, above 0")
@@ -175,7 +215,7 @@ class CapacityCharge(Component):
 
     @property
     def _unit(self) -> str:
-        return "MW" if self.measure == "kw" else "MVA"
+        return {"kw": "MW", "kvar": "Mvar"}.get(self.measure, "MVA")
 
     @property
     def _needs_factor(self) -> bool:
@@ -197,6 +237,8 @@ class CapacityCharge(Component):
     def _measured(self, real: float, apparent: float) -> float:
         if self.measure == "kw":
             return real
+        if self.measure == "kvar":
+            return math.sqrt(max(apparent * apparent - real * real, 0.0))
         return apparent if self.measure == "kva" else max(real, self.kva_share * apparent)
 
     def _charged(self, horizon: Horizon) -> list[LocalMonth]:
@@ -245,13 +287,92 @@ class CapacityCharge(Component):
                     floor = max(floor, rho * situation.peak_targets_mw.get(before, 0.0))
                     parts.append((found[label], rho * factor))
             name = term_name(period)
-            terms.append(joined_peak(name, self._price(horizon, period), parts, floor))
+            terms += self._billed_terms(name, horizon, period, parts, floor, situation)
             if self.excess_per_mw > 0 and self.contracted_mw is not None:
                 free = self.contracted_mw * (1.0 + self.excess_tolerance_percent / 100.0)
                 price = self.excess_per_mw * (days_in(horizon, period) if self.price_per_day else 1.0)
                 over = joined_peak(f"{name}_excess", price, parts[:1], max(free, own_floor))
                 terms += [over, Fixed(f"{name}_free", -price * free, "demand")]
         return tuple(terms)
+
+    @property
+    def _falls(self) -> bool:
+        return any(tier.per_mw < self.per_mw for tier in self.tiers)
+
+    def _lines(self) -> list[tuple[float, float, float]]:
+        """Return each tier's level, its price, and what its straight line charges at 0."""
+        found = [(0.0, self.per_mw, 0.0)]
+        for tier in self.tiers:
+            _, price, constant = found[-1]
+            found.append((tier.above_mw, tier.per_mw, constant + (price - tier.per_mw) * tier.above_mw))
+        return found
+
+    def cases(self, horizon: Horizon, situation: Situation) -> tuple[str, ...]:
+        """Return the tiers, where their prices fall (see `Component.cases`)."""
+        if not self._falls:
+            return ()
+        names = [f"tier_{number}" for number in range(1, len(self.tiers) + 2)]
+        return joined_cases([names for _ in self._charged(horizon)])
+
+    def _billed_terms(
+        self,
+        name: str,
+        horizon: Horizon,
+        period: LocalMonth,
+        parts: list[tuple[Metered, float]],
+        floor: float,
+        situation: Situation,
+    ) -> list[Term]:
+        """Return what the billed demand of a period costs."""
+        days = days_in(horizon, period) if self.price_per_day else 1.0
+        if not self._falls:
+            terms: list[Term] = [joined_peak(name, days * self.per_mw, parts, floor)]
+            before = self.per_mw
+            for number, tier in enumerate(self.tiers, 2):
+                more, before = days * (tier.per_mw - before), tier.per_mw
+                level = tier.above_mw
+                terms.append(joined_peak(f"{name}_tier_{number}", more, parts, max(floor, level)))
+                terms.append(Fixed(f"{name}_below_{number}", -more * level, "demand"))
+            return terms
+        options = tuple(
+            (
+                f"tier_{number}",
+                (
+                    joined_peak(f"tier_{number}", days * price, parts, floor),
+                    Fixed(f"tier_{number}_at_0", days * constant, "demand"),
+                ),
+            )
+            for number, (_, price, constant) in enumerate(self._lines(), 1)
+        )
+        position = [each.label for each in self._charged(horizon)].index(period.label)
+        chosen = case_of_period(situation.state.cases.get(self.name), position)
+        return [LesserOf(name, options, chosen)]
+
+    def _billed_lines(
+        self, label: str, billed: float, reason: str, days: float, per_day: str
+    ) -> list[BillLine]:
+        """Return a line for the billed demand, or one for each tier that it reaches."""
+        levels = [(level, price) for level, price, _ in self._lines()]
+        ends = [level for level, _ in levels[1:]] + [math.inf]
+        found = []
+        for number, ((level, price), end) in enumerate(zip(levels, ends, strict=True), 1):
+            part = min(billed, end) - level
+            if part <= 0.0 and number > 1:
+                break
+            tier, lies = (f", tier {number}", "the part that lies in the tier ") if self.tiers else ("", "")
+            found.append(
+                BillLine(
+                    self.name,
+                    f"billed demand of {label}{tier}",
+                    part,
+                    self._unit,
+                    price * days,
+                    price * days * part,
+                    "demand",
+                    f"{reason} [{self._unit}], the greatest of what counts, {lies}x price{per_day}",
+                )
+            )
+        return found
 
     def _chosen(
         self,
@@ -328,19 +449,9 @@ class CapacityCharge(Component):
                 candidates[text] = self.ratchet_percent / 100.0 * earlier
             reason = max(candidates, key=lambda text: candidates[text])
             billed, days = candidates[reason], days_in(horizon, period)
-            price = self._price(horizon, period)
             per_day = f" for {days:g} days" if self.price_per_day else ""
-            lines.append(
-                BillLine(
-                    self.name,
-                    f"billed demand of {period.label}",
-                    billed,
-                    self._unit,
-                    price,
-                    price * billed,
-                    "demand",
-                    f"{reason} [{self._unit}], the greatest of what counts, x price{per_day}",
-                )
+            lines += self._billed_lines(
+                period.label, billed, reason, days if self.price_per_day else 1.0, per_day
             )
             if self.excess_per_mw > 0 and self.contracted_mw is not None:
                 free = self.contracted_mw * (1.0 + self.excess_tolerance_percent / 100.0)

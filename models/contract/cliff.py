@@ -1,4 +1,4 @@
-"""Charges that jump where a total or its full-load hours pass a threshold: a cliff and its sides.
+"""Charges that no one linear program holds: a cliff and its sides, and the lesser of several charges.
 
 Owns the sides, the conditions under which a plan stands on one, and the names of the cases a plan may be made
 for. Choosing between them is the planner's matter.
@@ -6,6 +6,7 @@ for. Choosing between them is the planner's matter.
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import product
@@ -21,6 +22,29 @@ CLIFF_TOLERANCE = 1e-9
 """Share by which a total may miss a threshold by rounding and still count as reaching it."""
 CLIFF_MARGIN = 2e-6
 """Share by which a plan keeps off a threshold, lest the last digits of its power fall over the edge."""
+
+
+class Sided(Term):
+    """A charge of which one side is written into a program, and each side is planned by itself."""
+
+    @abstractmethod
+    def error(self, horizon: Horizon, power_mw: Array) -> float:
+        """Return what the chosen side's charge lacks to the true one.
+
+        A profile planned on one side may stand on another.
+
+        Parameters
+        ----------
+        horizon : Horizon
+            The intervals. [-]
+        power_mw : ndarray
+            Mean import on each interval. Shape (n,). [MW]
+
+        Returns
+        -------
+        float
+            True charge less that of the chosen side; 0 where none is chosen. [currency]
+        """
 
 
 @dataclass(frozen=True)
@@ -53,7 +77,7 @@ class Side:
 
 
 @dataclass(frozen=True, eq=False)
-class Cliff(Term):
+class Cliff(Sided):
     """A charge that jumps with the total of a period, or with its total over its peak.
 
     The side that holds is the last one whose conditions the profile meets; the program is written for one
@@ -140,22 +164,7 @@ class Cliff(Term):
         return self.peak.declare_ramps(horizon, prefix, meter, ramps)
 
     def error(self, horizon: Horizon, power_mw: Array) -> float:
-        """Return what the chosen side's charge lacks to the true one.
-
-        A profile planned on one side may stand on another, whose conditions it happens to meet.
-
-        Parameters
-        ----------
-        horizon : Horizon
-            The intervals. [-]
-        power_mw : ndarray
-            Mean import on each interval. Shape (n,). [MW]
-
-        Returns
-        -------
-        float
-            True charge less that of the chosen side; 0 where none is chosen. [currency]
-        """
+        """Return the charge of the side whose conditions hold, less that of the chosen one (see `Sided`)."""
         total, peak = self._total(horizon, power_mw), self._peak(power_mw)
         return self._charge(self.reached(total, peak), total, peak) - self.cost(horizon, power_mw)
 
@@ -238,6 +247,107 @@ class Cliff(Term):
             f"{prefix}: the charge jumps, so a program needs one of its cases chosen ({names}; got "
             f"{self.chosen!r}): plan each of them, or name one in the state of the bill"
         )
+
+
+@dataclass(frozen=True, eq=False)
+class LesserOf(Sided):
+    """The least of several convex charges: prices that fall with a peak, a cap on a sum of charges.
+
+    Charge = min over options of the sum of their terms. Planned on each option by itself without conditions:
+    the least of the plans is the optimum, because the charge of every option is at least the true one.
+
+    Parameters
+    ----------
+    name : str
+        Name of the term, with its billing period. [-]
+    options : tuple of (str, tuple of Term)
+        Name and terms of each, two or more options. [-]
+    chosen : str or None
+        Name of the option the program is written for; None while none is chosen. [-]
+    group : str
+        Cost group. [-]
+    """
+
+    name: str
+    options: tuple[tuple[str, tuple[Term, ...]], ...]
+    chosen: str | None = None
+    group: str = "demand"
+
+    def _terms(self, prefix: str) -> tuple[Term, ...]:
+        for name, terms in self.options:
+            if name == self.chosen:
+                return terms
+        names = ", ".join(f"'{name}'" for name, _ in self.options)
+        raise ValueError(
+            f"{prefix}: the charge is the lesser of several, so a program needs one of its cases chosen "
+            f"({names}; got {self.chosen!r}): plan each of them, or name one in the state of the bill"
+        )
+
+    def _charges(self, horizon: Horizon, power_mw: Array) -> dict[str, float]:
+        return {name: sum(term.cost(horizon, power_mw) for term in terms) for name, terms in self.options}
+
+    def cost(self, horizon: Horizon, power_mw: Array) -> float:
+        """Return the charge of the chosen option, or the least where none is chosen (see `Term.cost`)."""
+        charges = self._charges(horizon, power_mw)
+        return charges.get(self.chosen or "", min(charges.values()))
+
+    def error(self, horizon: Horizon, power_mw: Array) -> float:
+        """Return the least charge less that of the chosen option (see `Sided.error`)."""
+        charges = self._charges(horizon, power_mw)
+        return min(charges.values()) - charges.get(self.chosen or "", min(charges.values()))
+
+    def sunk(self) -> float:
+        """Return the least of what the options charge whatever the load. [currency]."""
+        return min(sum(term.sunk() for term in terms) for _, terms in self.options)
+
+    def _open(self) -> tuple[Term, ...]:
+        """Return the terms of the chosen option; of all of them where none is chosen."""
+        chosen = [terms for name, terms in self.options if self.chosen in (name, None)]
+        return tuple(term for terms in chosen for term in terms)
+
+    def peaks_in(self, prefix: str) -> tuple[tuple[str, Peak], ...]:
+        """Return the peaks of the chosen option (see `Term.peaks_in`)."""
+        return tuple(pair for term in self._open() for pair in term.peaks_in(f"{prefix}_{term.name}"))
+
+    def ramp_prices(self, horizon: Horizon) -> Array:
+        """Return the greatest price of a ramp in the chosen option (see `Term.ramp_prices`)."""
+        result: Array = np.max([term.ramp_prices(horizon) for term in self._open()], axis=0)
+        return result
+
+    def with_ramps(self, ramp_mwh: Array) -> LesserOf:
+        """Return the same with the energy of ramps (see `Term.with_ramps`)."""
+        options = tuple(
+            (name, tuple(term.with_ramps(ramp_mwh) for term in terms)) for name, terms in self.options
+        )
+        return replace(self, options=options)
+
+    def declare_ramps(self, horizon: Horizon, prefix: str, meter: str, ramps: RampResults) -> Declaration:
+        """Return the chosen option's rows on ramps (see `Term.declare_ramps`)."""
+        return Declaration.merged(
+            term.declare_ramps(horizon, f"{prefix}_{term.name}", meter, ramps) for term in self._terms(prefix)
+        )
+
+    def exact_on(self, horizon: Horizon, prefix: str, power_mw: Array) -> dict[str, Array]:
+        """Return the exact values of the chosen option's terms (see `Term.exact_on`)."""
+        found: dict[str, Array] = {}
+        for term in self._open():
+            found |= term.exact_on(horizon, f"{prefix}_{term.name}", power_mw)
+        return found
+
+    def declare(self, horizon: Horizon, prefix: str, meter: str) -> Declaration:
+        """Return the chosen option's records (see `Term.declare`).
+
+        Raises
+        ------
+        ValueError
+            If no option is chosen.
+        """
+        terms = self._terms(prefix)
+        # Each option counts from what the least one charges anyway, so that plans can be compared.
+        apart = sum(term.sunk() for term in terms) - self.sunk()
+        constant = Cost(f"{prefix}_apart", self.group, meter, np.zeros(len(horizon)), constant=apart)
+        declared = (term.declare(horizon, f"{prefix}_{term.name}", meter) for term in terms)
+        return Declaration.merged((*declared, Declaration(costs=(constant,))))
 
 
 def joined_cases(names: Sequence[Sequence[str]]) -> tuple[str, ...]:

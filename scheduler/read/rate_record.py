@@ -72,6 +72,7 @@ _READ = (
     "flatdemandmonths",
     "flatdemandunit",
     "flatdemandunits",
+    "demandreactivepowercharge",
     "fixedmonthlycharge",
     "fixedchargefirstmeter",
     "fixedchargeunits",
@@ -165,6 +166,7 @@ class _Importer:
         self._energy()
         self._demand()
         self._flat_demand()
+        self._reactive()
         self._fixed()
         self._others()
         self.result.toml = self._head(timezone) + "".join(self.tables)
@@ -340,6 +342,42 @@ class _Importer:
         self._doubt(f"a ratchet of {percent:g} % is taken over the 11 months before: verify the look-back")
         return f"ratchet_percent = {percent!r}\nratchet_periods = 11\n"
 
+    def _demand_price(self, tiers: Sequence[Mapping[str, Any]], where: str) -> str | None:
+        """Return the keys of a price of demand, tiers included; None where nothing is charged."""
+        prices = [self._per_mwh(tier, f"{where}, tier {number}") for number, tier in enumerate(tiers)]
+        if not any(prices):
+            return None
+        text = f"per_mw = {prices[0]!r}\n"
+        if len(tiers) == 1:
+            return text
+        ends = [self._number(tier, "max", where) for tier in tiers[:-1]]
+        rising, falling = sorted(prices), sorted(prices, reverse=True)
+        if prices not in (rising, falling) or ends != sorted(set(ends)) or not ends[0]:
+            self._left_out(
+                f"{where}: tiers of demand whose prices or ends are in no order; the first price is taken"
+            )
+            return text if prices[0] else None
+        self._doubt(f"{where}: tiers of demand: each price is taken for its own part of the highest demand")
+        listed = ", ".join(
+            f"{{ above_mw = {end / KWH_PER_MWH!r}, per_mw = {price!r} }}"
+            for end, price in zip(ends, prices[1:], strict=True)
+        )
+        return f"{text}tiers = [{listed}]\n"
+
+    def _reactive(self) -> None:
+        price = self._number(self.record, "demandreactivepowercharge", "demandreactivepowercharge")
+        if not price:
+            return
+        self._doubt(
+            "'demandreactivepowercharge' is taken for the highest mean of all reactive power, none of it "
+            "free: state the site's 'power_factor' in the component, or give a profile with reactive power"
+        )
+        self.tables.append(
+            '\n[[component]]\nkind = "capacity"\nname = "reactive_demand"\n'
+            f"per_mw = {round(KWH_PER_MWH * price, 9)!r}\nmetering_minutes = {self._minutes()}\n"
+            'measure = "kvar"\npower_factor = 1.0\n'
+        )
+
     def _demand(self) -> None:
         if not self.record.get("demandratestructure"):
             return
@@ -360,10 +398,8 @@ class _Importer:
                 )
                 continue
             where = f"demandratestructure, period {period}"
-            if len(structure[period]) > 1:
-                self._left_out(f"{where}: tiers of demand; only the first tier's price is taken")
-            price = self._per_mwh(structure[period][0], where)
-            if price == 0.0:
+            price = self._demand_price(structure[period], where)
+            if price is None:
                 continue
             for number, windows in enumerate(_by_months(weekday, weekend, period), 1):
                 if len(windows) > 1:
@@ -375,7 +411,7 @@ class _Importer:
                 (window,) = windows
                 self.tables.append(
                     f'\n[[component]]\nkind = "capacity"\nname = "demand_{period}_{number}"\n'
-                    f"per_mw = {price!r}\nmetering_minutes = {minutes}\n{measure}{ratchet}"
+                    f"{price}metering_minutes = {minutes}\n{measure}{ratchet}"
                     f"{_window_keys(window)}"
                 )
 
@@ -418,15 +454,13 @@ class _Importer:
         minutes, ratchet = self._minutes(), self._ratchet()
         for period in sorted(set(months)):
             where = f"flatdemandstructure, period {period}"
-            if len(structure[period]) > 1:
-                self._left_out(f"{where}: tiers of demand; only the first tier's price is taken")
-            price = self._per_mwh(structure[period][0], where)
-            if price == 0.0:
+            price = self._demand_price(structure[period], where)
+            if price is None:
                 continue
             held = [month for month, found in enumerate(months, 1) if found == period]
             seasons = "" if len(held) == 12 else f"seasons = {held}\n"
             self.tables.append(
-                f'\n[[component]]\nkind = "capacity"\nname = "flat_demand_{period}"\nper_mw = {price!r}\n'
+                f'\n[[component]]\nkind = "capacity"\nname = "flat_demand_{period}"\n{price}'
                 f"metering_minutes = {minutes}\n{measure}{ratchet}{seasons}"
             )
 

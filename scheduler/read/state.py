@@ -6,8 +6,10 @@ and peaks alone.
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 
 from models.checks import at_least
@@ -25,7 +27,7 @@ COLUMNS = Columns(
     ("energy_mwh", "rest_mwh", "peak_mw", "target_mw", "case"),
     {
         "component": "name of the contract component",
-        "period": "billing period, such as 2026-06 or 2026",
+        "period": "billing period, such as 2026-06 or 2026, or a day of daily overruns",
         "energy_mwh": "energy so far, MWh",
         "rest_mwh": "energy expected after the horizon, MWh",
         "peak_mw": "highest metered mean so far, MW",
@@ -34,6 +36,7 @@ COLUMNS = Columns(
     },
 )
 _YEAR = re.compile(r"[0-9]{4}")
+_DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 
 
 @dataclass(frozen=True)
@@ -151,8 +154,16 @@ def _period(row: Row) -> str | None:
         return None
     if _YEAR.fullmatch(text) and FIRST_YEAR <= int(text) <= LAST_YEAR:
         return text
+    if _DAY.fullmatch(text):
+        with suppress(ValueError):
+            if FIRST_YEAR <= dt.date.fromisoformat(text).year <= LAST_YEAR:
+                return text
     try:
         return month_of_text(text)
     except ValueError:
-        row.fault("period", f"must be a month such as 2026-11 or a year such as 2026 (got '{text}')")
+        row.fault(
+            "period",
+            "must be a month such as 2026-11, a year such as 2026 or a day such as 2026-11-04 "
+            f"(got '{text}')",
+        )
         return None

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from models.contract.cliff import Cliff
+from models.contract.cliff import Sided
 from models.contract.component import Profile
 from models.horizon import Array, Horizon, Integers
 from models.pieces import Rows
@@ -186,7 +186,7 @@ class YearRun:
     def jump(self) -> float:
         """What the sides reached cost more than those it was planned on; 0 on its own sides. [currency]."""
         horizon = self.formulation.horizon
-        cliffs = (term for _, term in self.formulation.terms if isinstance(term, Cliff))
+        cliffs = (term for _, term in self.formulation.terms if isinstance(term, Sided))
         return sum(term.error(horizon, self.import_mw) for term in cliffs)
 
     @property
