@@ -6,7 +6,7 @@ only if simulated calls at every hour of the plan day can be answered. The plann
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -36,14 +36,14 @@ class _Side:
     overcharged: float = 0.0
 
 
-def with_cases(situation: Situation, cases: dict[str, str]) -> Situation:
+def with_cases(situation: Situation, cases: Mapping[str, str]) -> Situation:
     """Return a situation in which sides of cliffs are chosen.
 
     Parameters
     ----------
     situation : Situation
         What is known. [-]
-    cases : dict
+    cases : mapping
         Case by component. [-]
 
     Returns

@@ -26,7 +26,7 @@ import scheduler.plan
 import scheduler.read.study_file
 import scheduler.report.files
 import scheduler.report.study
-import scheduler.studies.tariffs
+import scheduler.studies.case_runs
 from scheduler.cli.main import main
 
 

@@ -10,7 +10,8 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
-from scheduler.studies.tariffs import Study, compare, run_cases
+from scheduler.studies.case_runs import run_cases
+from scheduler.studies.tariffs import Study, compare
 from tests.test_tariffs import CLOCK, SPOT, cases
 
 

@@ -18,7 +18,9 @@ from scheduler.cuts import SearchOptions
 from scheduler.sides import paid_calls
 from scheduler.studies.annual import best_year, sides
 from scheduler.studies.called import AFTER_DAYS, check_year
-from scheduler.studies.tariffs import StudyCase, compare, run_cases, solve_case
+from scheduler.studies.case_runs import run_cases
+from scheduler.studies.contract_year import StudyCase, solve_case
+from scheduler.studies.tariffs import compare
 from scheduler.studies.year import YearOptions, year_horizon
 from tests.call_case import call_case, demo_contract
 

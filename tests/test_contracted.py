@@ -14,6 +14,8 @@ from models.contract.component import Contract, Profile
 from models.contract.spot import SpotEnergy
 from scheduler.cuts import SearchOptions
 from scheduler.studies.annual import best_year
+from scheduler.studies.case_runs import run_cases
+from scheduler.studies.contract_year import FLAT, StudyCase, billed
 from scheduler.studies.contracted import (
     best_contracted,
     best_for_load,
@@ -21,7 +23,7 @@ from scheduler.studies.contracted import (
     chooses_capacity,
     with_capacity,
 )
-from scheduler.studies.tariffs import FLAT, StudyCase, billed, compare, run_cases
+from scheduler.studies.tariffs import compare
 from scheduler.studies.year import Chain, YearOptions
 from tests.study_sites import long_horizon, start_of, store_site, wild_prices
 

@@ -25,7 +25,8 @@ from scheduler.report.study_tables import (
     table_csv,
 )
 from scheduler.report.wording import fixed
-from scheduler.studies.tariffs import FLAT, Study
+from scheduler.studies.contract_year import FLAT
+from scheduler.studies.tariffs import Study
 from tests.people_case import HOSTILE
 from tests.study_case import small_study
 from tests.test_page import Outline

@@ -17,17 +17,10 @@ from models.contract.time_of_use import Band, TimeOfUse
 from models.order import Pipeline
 from scheduler.cuts import SearchOptions
 from scheduler.errors import StudyError
-from scheduler.studies import tariffs
-from scheduler.studies.tariffs import (
-    FLAT,
-    MOVES,
-    StudyCase,
-    at_moved_prices,
-    compare,
-    load,
-    run_cases,
-    solve_case,
-)
+from scheduler.studies import case_runs
+from scheduler.studies.case_runs import load, run_cases
+from scheduler.studies.contract_year import FLAT, MOVES, StudyCase, at_moved_prices, solve_case
+from scheduler.studies.tariffs import compare
 from scheduler.studies.year import YearOptions
 from tests.study_sites import long_horizon, start_of, store_site, wild_prices
 
@@ -154,7 +147,7 @@ def test_results_are_kept_and_not_run_again(
     def refuse(case: StudyCase) -> None:
         raise AssertionError(f"{case.contract_name} was run again")
 
-    monkeypatch.setattr(tariffs, "solve_case", refuse)
+    monkeypatch.setattr(case_runs, "solve_case", refuse)
     told: list[str] = []
     results, failed = run_cases(made, folder, 1, told.append)
     assert failed == {}
@@ -193,11 +186,11 @@ def test_a_killed_study_keeps_what_was_finished(tmp_path: Path, monkeypatch: pyt
             raise KeyboardInterrupt
         return real(case)
 
-    monkeypatch.setattr(tariffs, "solve_case", stopped)
+    monkeypatch.setattr(case_runs, "solve_case", stopped)
     with pytest.raises(KeyboardInterrupt):
         run_cases(made, tmp_path, 1, lambda _: None)
     assert [path.name for path in tmp_path.iterdir()] == [f"{made[0].key}.npz"]
-    monkeypatch.setattr(tariffs, "solve_case", real)
+    monkeypatch.setattr(case_runs, "solve_case", real)
     told: list[str] = []
     results, _ = run_cases(made, tmp_path, 1, told.append)
     assert told[0] == "1 of 2 cases kept from an earlier run"

@@ -35,7 +35,8 @@ def tariffs(
     import models.kinds  # noqa: F401 - fills the registers of kinds
     from scheduler.read.study_file import read_study
     from scheduler.report.study import STUDY_FILES, study_files, study_text
-    from scheduler.studies.tariffs import compare, run_cases
+    from scheduler.studies.case_runs import run_cases
+    from scheduler.studies.tariffs import compare
 
     inputs = read_study(study)
     check_before(out, replace, STUDY_FILES)

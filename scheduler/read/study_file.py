@@ -23,7 +23,7 @@ from scheduler.read.problems import Problems
 from scheduler.read.records import Toml, build, read_toml
 from scheduler.studies.annual import annual_components
 from scheduler.studies.backtest import INDEX
-from scheduler.studies.tariffs import FLAT, StudyCase, at_moved_prices
+from scheduler.studies.contract_year import FLAT, StudyCase, at_moved_prices
 from scheduler.studies.year import YearOptions, year_horizon
 
 

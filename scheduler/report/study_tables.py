@@ -12,7 +12,8 @@ from scheduler.report.columns import Documented
 from scheduler.report.csv_text import csv_text
 from scheduler.report.topics import Cell, Table, number, words
 from scheduler.report.wording import fixed
-from scheduler.studies.tariffs import FLAT, LEVEL_UP, SPREAD_UP, CaseFigures, Cross, Ranked, Study
+from scheduler.studies.contract_year import FLAT, LEVEL_UP, SPREAD_UP, CaseFigures
+from scheduler.studies.tariffs import Cross, Ranked, Study
 
 SHEETS = {"ranking": "Ranking", "bill_lines": "Bill lines", "months": "Months", "cross": "Cross"}
 """Sheet of each table in the workbook."""

@@ -19,7 +19,7 @@ from models.situation import Availability, Situation
 from scheduler.cuts import SearchOptions
 from scheduler.errors import SolverError
 from scheduler.result import Status
-from scheduler.sides import paid_calls
+from scheduler.sides import paid_calls, with_cases
 from scheduler.studies.lowest import lowest
 from scheduler.studies.year import Chain, YearOptions, YearRun, in_long_intervals
 
@@ -94,8 +94,7 @@ def sides(
     found = []
     for choice in contract.choices(horizon, situation):
         parts = {name: set(case.split("+")) for name, case in choice.items()}
-        state = replace(situation.state, cases={**situation.state.cases, **choice})
-        if bool(paid_calls(contract, horizon, replace(situation, state=state))) != paid:
+        if bool(paid_calls(contract, horizon, with_cases(situation, choice))) != paid:
             continue
         if all(len(names) == 1 for names in parts.values()):
             found.append({name: names.pop() for name, names in parts.items()})
@@ -210,8 +209,7 @@ def best_year(
         raise SolverError("the contract has no such side")
     peaks = annual_peaks(site.contract, horizon)
     if len(choices) == 1 and not peaks and not has_annual_total(site.contract, horizon):
-        state = replace(situation.state, cases={**situation.state.cases, **choices[0]})
-        situation = replace(situation, state=state)
+        situation = with_cases(situation, choices[0])
         run = Chain(site, horizon, situation, options).run(situation)
         return AnnualRun(run, choices[0], None, (("", None, run.total),), run.solver_seconds)
     search = _Search(site, horizon, situation, options, peaks)
@@ -254,13 +252,9 @@ class _Search:
             raise SolverError("no side of the contract's cliffs can be planned for this year by the hour")
         return AnnualRun(*best, tuple(self.tried), self.solver_seconds)
 
-    def _on(self, choice: Mapping[str, str]) -> Situation:
-        cases = {**self.situation.state.cases, **choice}
-        return replace(self.situation, state=replace(self.situation.state, cases=cases))
-
     def _rough(self, choice: Mapping[str, str]) -> YearRun | None:
         """Return the year in long intervals as one program; None where the side cannot be planned."""
-        now = self._on(choice)
+        now = with_cases(self.situation, choice)
         search = SearchOptions(gap=LONG_GAP, branch=False, seconds=self.options.search.seconds)
         whole = YearOptions(kept_days=len(self.horizon), search=search, tangents=LONG_TANGENTS)
         horizon = in_long_intervals(self.horizon, LONG_MINUTES)
@@ -280,7 +274,7 @@ class _Search:
         move is a whole year, and a dozen of them would close a per cent at most. Nor is it where the year
         ended on another side than its own: that side is planned by itself.
         """
-        now = self._on(choice)
+        now = with_cases(self.situation, choice)
         first = float(rough.import_mw.max()) if self.peaks else None
         chain = Chain(self.site, self.horizon, now, self.options)
         if first is None:

@@ -39,8 +39,9 @@ from models.site import Site
 from models.situation import Situation
 from scheduler.read.inputs import Inputs, read_inputs
 from scheduler.studies.annual import best_year, sides
+from scheduler.studies.case_runs import run_cases
+from scheduler.studies.contract_year import StudyCase
 from scheduler.studies.dispatch import dispatch
-from scheduler.studies.tariffs import StudyCase, run_cases
 from scheduler.studies.year import Chain, YearOptions, YearRun, year_horizon
 
 YEAR_RATIO, OVERHEAD, YEAR_COST = 5.0, 1.5, 0.001
