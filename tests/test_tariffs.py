@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
+import multiprocessing
+import os
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -207,6 +209,49 @@ def test_a_case_that_fails_is_told_and_the_rest_ranked(tmp_path: Path) -> None:
     assert [item.case.contract_name for item in compare(made, results, failed).ranked] == ["spot"]
     with pytest.raises(StudyError, match="no case of the study could be planned"):
         compare(made[1:], [None], failed)
+
+
+class Deadly(str):
+    """A name that kills the process which is handed it, as often as a file has lines to spare."""
+
+    left: str = ""
+
+    def __reduce__(self) -> tuple[object, ...]:
+        """Let the name be made by what may kill."""
+        return die_while, (self.left, str(self))
+
+
+def die_while(left: str, name: str) -> str:
+    """End this process if it was started by another and the file still has a line; take the line."""
+    path = Path(left)
+    lines = path.read_text().splitlines()
+    if lines and multiprocessing.parent_process() is not None:
+        path.write_text("\n".join(lines[1:]))
+        os._exit(1)
+    return name
+
+
+@pytest.mark.parametrize("deaths", [1, 2, 9])
+def test_a_case_whose_process_died_is_run_again(deaths: int, tmp_path: Path) -> None:
+    """Once or twice: the figures are those of any run. Again and again: told, and the others are kept."""
+    left = tmp_path / "left"
+    left.write_text("\n".join("x" * deaths))
+    name = Deadly("site")
+    name.left = str(left)
+    made = cases((CLOCK, SPOT), days=2)[:2]
+    made[0] = replace(made[0], site_name=name)
+    told: list[str] = []
+    # One waiting case at a time, so that it is clear whose process died.
+    results, failed = run_cases(made[:1], tmp_path / "kept", 2, told.append)
+    assert any("a process died; 1 cases are run again" in line for line in told)
+    if deaths > case_runs.RETRIES:
+        assert results == [None]
+        assert list(failed.values()) == ["its process died again and again: is there memory enough?"]
+        return
+    assert failed == {}
+    assert results[0] is not None
+    again = solve_case(made[0])
+    assert results[0].figures.total == again.figures.total
 
 
 def test_sensitivities_are_planned_anew_where_asked(tmp_path: Path) -> None:

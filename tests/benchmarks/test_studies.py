@@ -245,13 +245,15 @@ def test_two_processes_on_eight_contract_years(inputs: Inputs, tmp_path: Path) -
     for price in range(8):
         site, horizon, now = year_of(inputs, replace(DEMAND, per_mw_month=1000.0 * price))
         made.append(StudyCase("works", f"demand at {price}", "2026", site, horizon, now))
-    walls, totals = {}, {}
+    walls, totals, solver = {}, {}, 0.0
     for workers in (1, 2):
         start = time.perf_counter()
         results, failed = run_cases(made, tmp_path / str(workers), workers, print)
         walls[workers] = time.perf_counter() - start
         assert failed == {}
         totals[workers] = [result.figures.total for result in results if result is not None]
+        if workers == 1:
+            solver = sum(result.figures.solver_seconds for result in results if result is not None)
     ratio = walls[1] / walls[2]
     tell(
         "two processes",
@@ -259,8 +261,10 @@ def test_two_processes_on_eight_contract_years(inputs: Inputs, tmp_path: Path) -
             "one_wall_s": round(walls[1], 1),
             "two_wall_s": round(walls[2], 1),
             "ratio": round(ratio, 3),
+            "study_over_solver": round(walls[1] / solver, 3),
         },
     )
+    assert walls[1] <= OVERHEAD * solver
     assert totals[1] == totals[2]
     assert ratio >= TWO_PROCESSES
 
