@@ -50,7 +50,7 @@ def test_a_forecast_uses_known_prices_only(forecast: Forecast, known: int) -> No
 
 
 def test_forecasts_by_hand() -> None:
-    """Last week again repeats 168 hours; the naive one adds a week's level to the hour's usual distance."""
+    """Last week again repeats 168 hours; the naive one adds a fading level to the hour's usual distance."""
     horizon = long_horizon(store_site(1.0), dt.date(2026, 1, 5), 42)
     hour = np.array([start.hour for start in horizon.local_starts], dtype=np.float64)
     day = np.arange(len(horizon)) // 24
@@ -59,8 +59,11 @@ def test_forecasts_by_hand() -> None:
     known = 24 * 35
     np.testing.assert_allclose(last_week_again(horizon, prices, known)[known:], (60.0 + hour)[known:])
     found = naive(horizon, prices, known)[known:]
-    # Level: mean of the last week, 60 + 11.5; shape: hour less 11.5.
-    np.testing.assert_allclose(found, 60.0 + hour[known:], atol=1e-9)
+    # Mean of four weeks 52.5 + 11.5, of the last one 60 + 11.5; shape: hour less 11.5. Of the 7.5 between
+    # them half stays and half fades by exp(-1/3) a day.
+    days = np.arange(len(found)) // 24 + 1
+    level = 52.5 + 7.5 * (0.5 + 0.5 * np.exp(-days / 3.0))
+    np.testing.assert_allclose(found, level + hour[known:], atol=1e-9)
 
 
 @pytest.mark.slow
