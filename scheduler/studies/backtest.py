@@ -167,11 +167,11 @@ def last_week_again(horizon: Horizon, prices: Array, known: int) -> Array:
 
 
 def naive(horizon: Horizon, prices: Array, known: int) -> Array:
-    """Return the naive forecast: a fading level of last week with the usual shape of a working or a free day.
+    """Return the naive forecast: last week's level, fading, with the usual shape of a working or a free day.
 
-    The level starts at the mean of the last `LEVEL_DAYS` known days; `FADES` of its distance to the mean of the
-    last `SHAPE_DAYS` fades with a time constant of `FADE_DAYS`. The shape is how far each local hour of a
-    working day and of a weekend day was from the mean over the last `SHAPE_DAYS` known days.
+    The level starts at the mean of the last `LEVEL_DAYS` known days; `FADES` of its distance to the mean of
+    the last `SHAPE_DAYS` fades with a time constant of `FADE_DAYS`. The shape is how far each local hour of
+    a working day and of a weekend day was from the mean over the last `SHAPE_DAYS` known days.
 
     Parameters
     ----------
