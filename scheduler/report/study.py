@@ -210,6 +210,7 @@ def _json(study: Study, name: str, currency: str) -> str:
                 "rank": item.rank,
                 "plan_of": item.plan_of,
                 "flat_total": item.flat_total,
+                "replanned": dict(item.replanned),
                 **asdict(item.result.figures),
             }
             for item in study.ranked
