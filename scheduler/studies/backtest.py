@@ -29,7 +29,7 @@ SHAPE_DAYS = 28
 """Known days whose hours and kinds of day give its shape. [d]"""
 FADES, FADE_DAYS = 0.5, 3.0
 """Which part of the level's distance to its mean fades, and how fast. [-], [d] Years differ: in 2022 (FR) all
-of it stayed, in 2024 (NL) hardly any; half of it was better than last week's prices again in both."""
+of it stayed, in 2024 (NL) hardly any; with half of it both were better than with last week's prices again."""
 INDEX = "day_ahead"
 """Series that is forecast."""
 
