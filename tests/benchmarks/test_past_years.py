@@ -31,8 +31,8 @@ CHARGES = (0.0, 2500.0)
 CONTROLLER, CONTROLLER_WITH_DEMAND = 0.98, 0.90
 """Aims: share of the saving of rolling plans that see true prices ahead."""
 MARGIN_OF_ALL, MARGIN_OF_ONE = 0.01, -0.01
-"""Stated margin of the naive forecast over 'last week again', in shares of the saving: on the mean of the years
-in `past_years.json` at least, and in no case less than."""
+"""Stated margin of the naive forecast over 'last week again', in shares of the saving: on the mean of the
+years in `past_years.json` at least, and in no case less than."""
 SAME = 2e-3
 """How far a share may be from that of the earlier run."""
 PAST = [each for each in os.environ.get("BRINEWATT_PAST", "").split(",") if each]
