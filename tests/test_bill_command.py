@@ -176,7 +176,7 @@ def test_an_invoice_that_agrees(tmp_path: Path) -> None:
         ({"contract": 'name = "x"\n'}, "neither a contract"),
         ({"contract": CONTRACT.replace("vat_percent = 20.0", "vat_percent = 120.0")}, "between 0 and 100"),
         ({"state": STATE.replace("levy", "levi")}, "did you mean 'levy'"),
-        ({"state": STATE.replace("2026-06", "June")}, "must be a month such as 2026-11 or a year"),
+        ({"state": STATE.replace("2026-06", "June")}, "must be a month such as 2026-11, a year"),
         ({"state": STATE + "levy,2026,1.0,\n"}, "must be there once for a component"),
         ({"invoice": "component,amount\nenergi,1\n"}, "did you mean 'energy'"),
         ({"invoice": "component,amount\nenergy,1\nenergy,2\n"}, "add them up"),
