@@ -21,6 +21,7 @@ from models.contract.component import Component, Contract
 from models.contract.demand import DemandCharge
 from models.contract.fixed import StandingCharge
 from models.contract.imbalance import Imbalance, ImbalancePrices
+from models.contract.minimum import MinimumBill
 from models.contract.overrun import DailyOverrun
 from models.contract.ppa import ContractForDifference, PayAsProduced
 from models.contract.reactive_energy import ReactiveEnergy
@@ -134,6 +135,62 @@ def charged(plan: Plan) -> float:
 def loads(plan: Plan) -> list[float]:
     """Return the two loads."""
     return [round(float(x), 4) for x in plan.audit.values["mill_load"]]
+
+
+def halves_of_the_year(first: float, second: float) -> TimeOfUse:
+    """Return a price up to June and one from July."""
+    bands = (
+        Band("first", first, seasons=(1, 2, 3, 4, 5, 6)),
+        Band("second", second, seasons=(7, 8, 9, 10, 11, 12)),
+    )
+    return TimeOfUse("energy", bands)
+
+
+def test_minimum_bill() -> None:
+    """June's last hour at 30 and July's first at 20: 2 and 8. With 160 due in June, 16/3 and 14/3.
+
+    900 of at least 1,060 are charged so far, so June costs 160 up to 160/30 = 16/3 MWh, and less of July's 20
+    is needed: 160 + 20 x 14/3. At 20 and then 30 it is 8 and 2 either way. July is past its minimum.
+    """
+    least = MinimumBill("least", 1060.0, of=("energy",))
+    state = State(charged={("least", "2026-06"): 900.0}, rest_charged={("least", "2026-07"): 5000.0})
+    over = two(JULY, before=1)
+    assert loads(planned(halves_of_the_year(30.0, 20.0), spot=None, horizon=over)) == [2.0, 8.0]
+    plan = planned(halves_of_the_year(30.0, 20.0), least, spot=None, horizon=over, state=state)
+    assert plan.audit.values["mill_load"] == pytest.approx([16 / 3, 14 / 3], abs=1e-5)
+    assert plan.audit.cost + plan.audit.sunk == pytest.approx(160.0 + 280 / 3)
+    assert plan.certificate.gap <= 1e-5
+    before = planned(halves_of_the_year(20.0, 30.0), least, spot=None, horizon=over, state=state)
+    assert loads(before) == [8.0, 2.0]
+    assert before.audit.cost + before.audit.sunk == pytest.approx(160.0 + 60.0)
+
+
+def test_minimum_bill_counts_a_demand_charge() -> None:
+    """At 20 and 30 with 15 per MW of the peak: 5 and 5 for 325. At least 340 are due: 8 and 2 cost 340 too.
+
+    In the last hours of a month: energy 220 + demand 120 = 340 at 8 and 2, so no load between is cheaper; a
+    minimum of 332 is met from 6.4 and 3.6 on down, and the cheapest bill is the minimum itself.
+    """
+    demand = DemandCharge("demand", 15.0, 60)
+    end = two(JULY, before=2)
+    assert loads(planned(demand, horizon=end)) == [5.0, 5.0]
+    for due, most in ((340.0, 8.0), (332.0, 6.4)):
+        plan = planned(demand, MinimumBill("least", due), horizon=end)
+        assert plan.audit.cost + plan.audit.sunk == pytest.approx(due)
+        assert loads(plan)[0] <= most + 1e-4
+    assert loads(planned(demand, MinimumBill("least", 200.0), horizon=end)) == [5.0, 5.0]
+
+
+def test_minimum_bill_of_a_charge_with_sides() -> None:
+    """Falling tiers of demand beside a minimum: both sides are planned, and the minimum is on the true sum.
+
+    15 per MW up to 5.5 MW, then nothing: 8 and 2 for 302.5 (see the test of falling tiers); 310 are due.
+    """
+    grid = CapacityCharge("grid", 15.0, 60, tiers=(DemandTier(5.5, 0.0),))
+    plan = planned(grid, MinimumBill("least", 310.0), horizon=two(JULY, before=2))
+    assert plan.audit.cost + plan.audit.sunk == pytest.approx(310.0)
+    assert {side.cases["grid"] for side in plan.tried} == {"tier_1", "tier_2"}
+    assert plan.certificate.gap <= 1e-5
 
 
 def test_index_alone() -> None:

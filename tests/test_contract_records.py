@@ -22,6 +22,7 @@ from models.contract.coincident import CoincidentPeak
 from models.contract.component import Component, Contract, Profile
 from models.contract.fixed import StandingCharge
 from models.contract.imbalance import Imbalance, ImbalancePrices
+from models.contract.minimum import MinimumBill
 from models.contract.overrun import DailyOverrun
 from models.contract.ppa import ContractForDifference, PayAsProduced
 from models.contract.reactive_energy import ReactiveEnergy
@@ -91,7 +92,7 @@ def components(rng: np.random.Generator) -> tuple[Component, ...]:
     per = ("month", "year")[rng.integers(2)]
     day = int(rng.choice([1, 15, 28]))
     low = u(0, 40)
-    return (
+    parts = (
         SpotEnergy(
             "spot",
             adders_per_mwh=(
@@ -196,6 +197,13 @@ def components(rng: np.random.Generator) -> tuple[Component, ...]:
         Reserve("band", "offered", "capacity_price", "both", -500.0, 500.0, "called", u(0, 90)),
         StandingCharge("meter", u(-100, 999), u(0, 50), day),
     )
+    sums = []
+    for name, over in (("least_of_month", "month"), ("least_of_year", "year")):
+        least = MinimumBill(name, u(0, 1e7), u(1, 9000), u(0, 120), per=over, billing_day=day)  # type: ignore[arg-type]
+        fits = (part for part in parts if not replace(least, of=(part.name,)).misfits((least, part)))
+        sums.append(replace(least, of=tuple(part.name for part in fits if part.name != "off")))
+    sums[1] = replace(sums[1], of=(*sums[1].of, "least_of_month"))
+    return Contract("all", "XTS", (*parts, *sums)).components
 
 
 def situation_of(rng: np.random.Generator, horizon: Horizon, parts: tuple[Component, ...]) -> Situation:
@@ -239,7 +247,27 @@ def with_rest(situation: Situation, parts: tuple[Component, ...]) -> Situation:
         [f"{y}-{m:02d}" for y in (2025, 2026, 2027) for m in range(1, 13)],
     )
     rest = {(part.name, label): 0.0 for part in parts for label in (*years, *months)}
-    return replace(situation, state=replace(situation.state, rest_mwh=rest))
+    return replace(situation, state=replace(situation.state, rest_mwh=rest, rest_charged=rest))
+
+
+def on_its_sides(
+    situation: Situation, parts: tuple[Component, ...], horizon: Horizon, power: Array
+) -> Situation:
+    """Return the same with the case of every component on which a load stands."""
+    cases = {}
+    for part in parts:
+        chosen = []
+        for term in part.terms(horizon, situation):
+            if isinstance(term, Cliff):
+                total = term.offset + float(np.sum(term.weight * horizon.hours * power))
+                peak = 0.0 if term.peak is None else max(term.peak.floor_mw, term.peak.peak_mw(power))
+                chosen.append(term.reached(total, peak).name)
+            elif isinstance(term, LesserOf):
+                charges = {n: sum(t.cost(horizon, power) for t in each) for n, each in term.options}
+                chosen.append(min(charges, key=lambda name: charges[name]))
+        if chosen:
+            cases[part.name] = "+".join(chosen)
+    return replace(situation, state=replace(situation.state, cases=cases))
 
 
 def total_of(lines: tuple[object, ...]) -> float:
@@ -252,7 +280,7 @@ def test_ramps_count_alike_in_terms_and_bill(seed: int) -> None:
     """Where the energy of ramps is known, every peak of terms and bill holds it."""
     rng = np.random.default_rng(seed)
     horizon = horizon_of(rng)
-    parts = tuple(p for p in components(rng) if isinstance(p, CapacityCharge | Utilisation))
+    parts = tuple(p for p in components(rng) if isinstance(p, CapacityCharge | Utilisation | MinimumBill))
     now = situation_of(rng, horizon, parts)
     power = rng.uniform(0, 120, len(horizon))
     ramp = np.where(rng.random(len(horizon)) < 0.3, rng.uniform(0, 5, len(horizon)), 0.0)
@@ -293,25 +321,15 @@ def test_records_cost_what_the_bill_says(seed: int) -> None:
     parts = components(rng)
     now = with_rest(situation_of(rng, horizon, parts), parts)
     power = rng.uniform(31.0, 120, len(horizon))
+    now = on_its_sides(now, parts, horizon, power)
     for part in parts:
         # A plan knows that nothing comes after the horizon; a bill settles such a total at its period's end.
-        settled_later = isinstance(part, TakeOrPay | Swing) and any(
+        settled_later = isinstance(part, TakeOrPay | Swing | MinimumBill) and any(
             period.end_min > horizon.end_min for period in part._cycle.periods(horizon)
         )
         lines = part.bill(Profile(horizon, power), now)
-        chosen = {}
-        for term in part.terms(horizon, now):
-            if isinstance(term, Cliff):
-                total = term.offset + float(np.sum(term.weight * horizon.hours * power))
-                peak = 0.0 if term.peak is None else max(term.peak.floor_mw, term.peak.peak_mw(power))
-                chosen[term.name] = term.reached(total, peak).name
-            elif isinstance(term, LesserOf):
-                charges = {n: sum(t.cost(horizon, power) for t in each) for n, each in term.options}
-                chosen[term.name] = min(charges, key=lambda name: charges[name])
         charged = 0.0
         for term in part.terms(horizon, now):
-            if isinstance(term, Cliff | LesserOf):
-                term = replace(term, chosen=chosen[term.name])
             declared = term.declare(horizon, f"{part.name}_{term.name}", METER)
             values: dict[str, Array] = {
                 METER: power,
@@ -321,6 +339,11 @@ def test_records_cost_what_the_bill_says(seed: int) -> None:
                 float(np.dot(c.coefficient, values[c.variable])) + c.constant for c in declared.costs
             )
             charged += term.sunk()
+            if isinstance(part, MinimumBill):
+                # Its row holds the variables of the components that it counts.
+                for other in part.others:
+                    for own in other.terms(horizon, now):
+                        values |= own.exact_on(horizon, f"{other.name}_{own.name}", power)
             for rows in declared.rows:
                 left, size = row_values(rows, values)
                 room = 5e-6 * (size + np.abs(np.where(np.isfinite(rows.lower), rows.lower, 0.0)) + 1.0)
@@ -364,9 +387,14 @@ def test_planned_contracts_charge_what_they_bill(seed: int) -> None:
     rng = np.random.default_rng(seed)
     horizon = Horizon.of_days(dt.date(2026, 12, 31), "Europe/Berlin", 60)
     # Totals of periods that do not end with the day are settled later, so that plan and bill differ.
-    everything = tuple(part for part in components(rng) if not isinstance(part, TakeOrPay | Swing))
+    later = TakeOrPay | Swing | MinimumBill
+    everything = tuple(part for part in components(rng) if not isinstance(part, later))
     chosen = rng.choice(len(everything), 6, replace=False)
     parts = tuple(everything[i] for i in sorted(chosen.tolist()))
+    least = MinimumBill("least", float(rng.uniform(0, 2e5)), per="year")
+    counted = tuple(p.name for p in parts if not replace(least, of=(p.name,)).misfits((least, p)))
+    if counted:
+        parts = (*parts, replace(least, of=counted))
     now = with_rest(situation_of(rng, horizon, parts), parts)
     energy = float(rng.uniform(30, 60)) * 24
     mill = Mill(least_mw=20.0, most_mw=90.0, least_mwh=energy, most_mwh=energy)
@@ -377,6 +405,40 @@ def test_planned_contracts_charge_what_they_bill(seed: int) -> None:
     assert plan.audit.cost + plan.audit.sunk == pytest.approx(total_of(plan.audit.bill), abs=0.01)
     possible = [side.cost for side in plan.tried if not side.refused and side.cost is not None]
     assert all(plan.audit.cost <= cost + 0.01 for cost in possible)
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.integers(0, 2**32 - 1))
+def test_a_minimum_bill_is_settled_alike_in_parts_and_at_once(seed: int) -> None:
+    """A profile billed day by day, the state carried on, is charged the minimum that one bill charges.
+
+    Left out: a peak priced by the day, whose bills of parts charge each part's days at the peak so far.
+    """
+    rng = np.random.default_rng(seed)
+    horizon = horizon_of(rng)
+    drawn = [p for p in components(rng) if not getattr(p, "price_per_day", False)]
+    names = {part.name for part in drawn}
+    parts = tuple(
+        replace(p, of=tuple(n for n in p.of if n in names)) if isinstance(p, MinimumBill) else p
+        for p in drawn
+    )
+    contract = Contract("drawn", "XTS", parts)
+    power = rng.uniform(0, 120, len(horizon))
+    now = replace(situation_of(rng, horizon, parts), state=State(), peaks_mw={})
+
+    def minima(profile: Profile, situation: Situation) -> dict[tuple[str, str], float]:
+        lines = [line for part in contract.components[-2:] for line in part.bill(profile, situation)]
+        return {(line.component, line.label): line.amount for line in lines}
+
+    at_once = minima(Profile(horizon, power), now)
+    then, found = now, dict[tuple[str, str], float]()
+    for day in sorted(set(horizon.days)):
+        at = np.flatnonzero(np.array(horizon.days) == day)
+        starts, lengths = horizon.starts_min[at], horizon.lengths_min[at]
+        part = Profile(Horizon(starts, lengths, horizon.timezone, len(at)), power[at])
+        found |= minima(part, then)
+        then = contract.after(part, then)
+    assert found == {key: pytest.approx(amount, rel=1e-9, abs=1e-3) for key, amount in at_once.items()}
 
 
 def test_a_carried_peak_is_the_highest_so_far() -> None:

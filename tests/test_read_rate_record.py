@@ -106,6 +106,21 @@ def test_an_imported_record_bills_to_the_cent(first: dt.date, expected: float) -
     assert made.left_out == []
 
 
+def test_minimum_charges_are_imported() -> None:
+    """An idle year of record TOU-8-D (above) with minima added by hand: 12 x 500, then 7,000 for the year.
+
+    Idle it pays 447.44 a month; 500 due by the month lack 52.56, and 7,000 by the year 1,000 more.
+    """
+    made = imported({**TOU_8_D, "minmonthlycharge": 500.0, "annualmincharge": 7000.0})
+    assert made.left_out == []
+    assert sum("is taken as a minimum of all charges" in text for text in made.doubts) == 2
+    year = Horizon.of_days(dt.date(2025, 1, 1), "America/Los_Angeles", 60, look_ahead_days=364)
+    bill = make_bill(contract_of(made), Profile(year, np.zeros(len(year))), Situation())
+    paid = [line.paid for line in bill.lines if line.line.component.startswith(("min", "annual"))]
+    assert paid == [52.56] * 12 + [1000.0]
+    assert bill.net == pytest.approx(7000.0)
+
+
 def test_demand_periods_that_may_count_twice_are_told() -> None:
     """Two charged demand periods in one month, with one adjustment in both: told, with both prices.
 
@@ -145,8 +160,7 @@ def test_a_weekend_of_another_season_is_told() -> None:
 @pytest.mark.parametrize(
     ("change", "told"),
     [
-        ({"minmonthlycharge": 900.0}, "'minmonthlycharge' = 900.0"),
-        ({"annualmincharge": 12_000.0}, "'annualmincharge' = 12000.0"),
+        ({"minmonthlycharge": -900.0}, "'minmonthlycharge' of -900.0: a minimum must be above 0"),
         ({"coincidentratestructure": [[{"rate": 4.0}]]}, "'coincidentratestructure'"),
         ({"fueladjustmentsmonthly": [0.0, 0.01] * 6}, "'fueladjustmentsmonthly'"),
         ({"lookbackPercent": 0.5}, "'lookbackPercent' = 0.5"),
@@ -264,11 +278,11 @@ def test_an_unreadable_record_is_refused(tmp_path: Path, data: bytes, problem: s
 def test_the_command_writes_a_contract_that_can_be_billed(tmp_path: Path) -> None:
     """`import-rate`, then `bill` of a day; a second import does not overwrite the first."""
     record, out = tmp_path / "record.json", tmp_path / "rate.toml"
-    record.write_text(json.dumps({"items": [{**TOU_8_D, "minmonthlycharge": 9.0}]}), encoding="utf-8")
+    record.write_text(json.dumps({"items": [{**TOU_8_D, "lookbackPercent": 0.5}]}), encoding="utf-8")
     arguments = ["import-rate", str(record), "--out", str(out), "--timezone", "America/Los_Angeles"]
     done = CliRunner().invoke(main, arguments)
     assert done.exit_code == 0, done.output
-    assert "NOT IN THE CONTRACT: 'minmonthlycharge' = 9.0" in done.output
+    assert "NOT IN THE CONTRACT: 'lookbackPercent' = 0.5" in done.output
     rows = [f"2025-07-01T{hour:02d}:00,60,10.0" for hour in range(24)]
     (tmp_path / "load.csv").write_text("start,minutes,power_mw\n" + "\n".join(rows) + "\n", encoding="utf-8")
     billed = CliRunner().invoke(main, ["bill", str(out), str(tmp_path / "load.csv")])

@@ -263,6 +263,16 @@ class CapacityCharge(Component):
                 found.append(f"{y:04d}-{m + 1:02d}")
         return found
 
+    @property
+    def cycle(self) -> tuple[str, int, int]:
+        """The billing period (see `Component.cycle`). [-]."""
+        return (self.per, self.billing_day, self.first_month)
+
+    @property
+    def restates(self) -> bool:
+        """A later bill states the peak anew, unless days are priced (see `Component.restates`). [-]."""
+        return not self.price_per_day
+
     def terms(self, horizon: Horizon, situation: Situation) -> tuple[Term, ...]:
         """Return peaks and excess of each period, or the chosen capacity (see `Component.terms`)."""
         factor = self._factor()

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from itertools import product
 from typing import Any, ClassVar, TypeVar
@@ -256,6 +256,63 @@ class Component(ABC):
         """
         return ()
 
+    @property
+    def cycle(self) -> tuple[str, int, int] | None:
+        """Period of the charge ('month' or 'year'), first day, a year's first month; None if any. [-]."""
+        return None
+
+    @property
+    def restates(self) -> bool:
+        """Whether a bill states a period so far anew, as for a peak, in place of adding to it. [-]."""
+        return False
+
+    def beside(self, components: tuple[Component, ...]) -> Component:
+        """Return the component that knows the others of its contract.
+
+        Parameters
+        ----------
+        components : tuple of Component
+            All components of the contract. [-]
+
+        Returns
+        -------
+        Component
+            The component itself where it charges by nothing of the others. [-]
+        """
+        return self
+
+    def misfits(self, components: tuple[Component, ...]) -> tuple[tuple[str, str], ...]:
+        """Return what of the component does not fit the others of its contract.
+
+        Parameters
+        ----------
+        components : tuple of Component
+            All components of the contract. [-]
+
+        Returns
+        -------
+        tuple of (str, str)
+            Key and sentence for each problem. [-]
+        """
+        return ()
+
+    def charged(self, profile: Profile, situation: Situation) -> tuple[Carried, ...]:
+        """Return the money that a profile adds to the component's state.
+
+        Parameters
+        ----------
+        profile : Profile
+            Metered load. [-]
+        situation : Situation
+            Prices, and the state of the billing periods before the profile. [-]
+
+        Returns
+        -------
+        tuple of Carried
+            One for each billing period; none for a component that looks at no charges. [-]
+        """
+        return ()
+
     def output_rates(self, horizon: Horizon, situation: Situation) -> tuple[OutputRate, ...]:
         """Return what the component pays or charges for what is made, beside what is drawn.
 
@@ -321,6 +378,16 @@ class Contract:
         twice = sorted({name for name in names if names.count(name) > 1})
         if twice:
             raise ValueError(f"two components share a name: {', '.join(twice)}")
+        misfits = [
+            f"component '{part.name}': {text}"
+            for part in self.components
+            for _, text in part.misfits(self.components)
+        ]
+        if misfits:
+            raise ValueError("; ".join(misfits))
+        # What charges by the sum of others is handed them here, and so follows every change of the contract.
+        bound = tuple(part.beside(self.components) for part in self.components)
+        object.__setattr__(self, "components", bound)
 
     def terms(self, horizon: Horizon, situation: Situation) -> tuple[tuple[str, Term], ...]:
         """Return all terms, each with the start of its keys.
@@ -391,18 +458,10 @@ class Contract:
         Returns
         -------
         Situation
-            The same with peaks so far and totals so far carried on; targets, expectations and cases as they
+            The same with peaks, totals and charges so far carried on; targets, expectations and cases as they
             were. [-]
         """
-        peaks, energy = dict(situation.peaks_mw), dict(situation.state.energy_mwh)
-        for part in self.components:
-            for found in part.carried(profile):
-                key = (part.name, found.period)
-                if found.peak is not None:
-                    peaks[key] = max(peaks.get(key, 0.0), found.peak)
-                if found.energy_mwh is not None:
-                    energy[key] = energy.get(key, 0.0) + found.energy_mwh
-        return replace(situation, peaks_mw=peaks, state=replace(situation.state, energy_mwh=energy))
+        return carried_on(self.components, profile, situation)
 
     def output_rates(self, horizon: Horizon, situation: Situation) -> tuple[tuple[str, OutputRate], ...]:
         """Return all rates on products, each with the start of its keys.
@@ -493,6 +552,37 @@ class Contract:
             The lines, not rounded. [-]
         """
         return tuple(line for component in self.components for line in component.bill(profile, situation))
+
+
+def carried_on(components: Iterable[Component], profile: Profile, situation: Situation) -> Situation:
+    """Return the situation with the state of some components after a metered profile.
+
+    Parameters
+    ----------
+    components : iterable of Component
+        The components. [-]
+    profile : Profile
+        What was metered since. [-]
+    situation : Situation
+        Holds the state before it. [-]
+
+    Returns
+    -------
+    Situation
+        The same with peaks, totals and charges so far carried on. [-]
+    """
+    state = situation.state
+    peaks, energy, charged = dict(situation.peaks_mw), dict(state.energy_mwh), dict(state.charged)
+    for part in components:
+        for found in (*part.carried(profile), *part.charged(profile, situation)):
+            key = (part.name, found.period)
+            if found.peak is not None:
+                peaks[key] = max(peaks.get(key, 0.0), found.peak)
+            if found.energy_mwh is not None:
+                energy[key] = energy.get(key, 0.0) + found.energy_mwh
+            if found.charged is not None:
+                charged[key] = charged.get(key, 0.0) + found.charged
+    return replace(situation, peaks_mw=peaks, state=replace(state, energy_mwh=energy, charged=charged))
 
 
 COMPONENT_KINDS: dict[str, type[Component]] = {}

@@ -80,6 +80,16 @@ class DemandCharge(Component):
             metering_minutes=one_of(*calendar.METERING_MINUTES),
         )
 
+    @property
+    def cycle(self) -> tuple[str, int, int]:
+        """The calendar month (see `Component.cycle`). [-]."""
+        return ("month", 1, 1)
+
+    @property
+    def restates(self) -> bool:
+        """A later bill states the month's peak anew (see `Component.restates`). [-]."""
+        return True
+
     def terms(self, horizon: Horizon, situation: Situation) -> tuple[Term, ...]:
         """Return one peak for each local calendar month that is charged (see `Component.terms`).
 

@@ -1,6 +1,7 @@
 """Standing charge: an amount per month or day that the load cannot change.
 
-Owns how much of it falls on a horizon. Knows no minimum bill: that depends on the load.
+Owns how much of it falls on a horizon. A minimum bill, which depends on the load, stands in
+`minimum`.
 """
 
 from __future__ import annotations

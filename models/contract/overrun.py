@@ -134,6 +134,16 @@ class DailyOverrun(Component):
                 found.append(max(peak - self._free_mw, 0.0))
         return found
 
+    @property
+    def cycle(self) -> tuple[str, int, int]:
+        """The billing month (see `Component.cycle`). [-]."""
+        return ("month", self.billing_day, 1)
+
+    @property
+    def restates(self) -> bool:
+        """A later bill states the month's overruns anew (see `Component.restates`). [-]."""
+        return True
+
     def cases(self, horizon: Horizon, situation: Situation) -> tuple[str, ...]:
         """Return the sum of days and the cap, where there is one (see `Component.cases`)."""
         if self.most_per_mw_month is None:

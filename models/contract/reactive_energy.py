@@ -92,6 +92,11 @@ class ReactiveEnergy(Component):
             return np.zeros(len(horizon))
         return series_of(self.name, self.reactive, situation).on(horizon)
 
+    @property
+    def cycle(self) -> tuple[str, int, int]:
+        """The billing month (see `Component.cycle`). [-]."""
+        return ("month", self.billing_day, 1)
+
     def terms(self, horizon: Horizon, situation: Situation) -> tuple[Term, ...]:
         """Return a rate, a shortfall of load, or a charge on sums (see `Component.terms`)."""
         free = self.free_percent / 100.0

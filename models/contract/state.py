@@ -27,11 +27,20 @@ class State:
     cases : mapping
         Side of a cliff on which a plan is to stay, by component: the name of one of its cases. A component
         not named is planned on every side, and the cheapest plan is kept. [-]
+    charged : mapping
+        What counts in a component's sum of charges, charged so far in a period, by (component, period).
+        [currency]
+    rest_charged : mapping
+        What is expected to be charged between the horizon's end and the period's end, beyond what the
+        horizon's own bill holds, by (component, period). Plans need it where a sum of a whole period decides;
+        bills ignore it. [currency]
     """
 
     energy_mwh: Mapping[Key, float] = field(default_factory=dict)
     rest_mwh: Mapping[Key, float] = field(default_factory=dict)
     cases: Mapping[str, str] = field(default_factory=dict)
+    charged: Mapping[Key, float] = field(default_factory=dict)
+    rest_charged: Mapping[Key, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -46,8 +55,11 @@ class Carried:
         Highest metered mean of the profile; None for a component without a peak. [MW or MVA]
     energy_mwh : float, optional
         What the profile adds to the total; None for a component without one. [MWh]
+    charged : float, optional
+        What the profile adds to the sum of charges; None for a component without one. [currency]
     """
 
     period: str
     peak: float | None = None
     energy_mwh: float | None = None
+    charged: float | None = None

@@ -83,6 +83,11 @@ class TakeOrPay(Component):
         """Quantity that must be taken in a period. [MWh]."""
         return self.percent / 100.0 * self.quantity_mwh
 
+    @property
+    def cycle(self) -> tuple[str, int, int]:
+        """The period of the quantity (see `Component.cycle`). [-]."""
+        return (self.per, self.billing_day, self.first_month)
+
     def terms(self, horizon: Horizon, situation: Situation) -> tuple[Term, ...]:
         """Return the charge on what is not taken of each period (see `Component.terms`)."""
         return tuple(
@@ -196,6 +201,11 @@ class Swing(Component):
     def _taken(self, total: float) -> float:
         most = self._band[1]
         return self.per_mwh * min(total, most) + self.above_per_mwh * max(total - most, 0.0)
+
+    @property
+    def cycle(self) -> tuple[str, int, int]:
+        """The period of the quantity (see `Component.cycle`). [-]."""
+        return (self.per, self.billing_day, self.first_month)
 
     def terms(self, horizon: Horizon, situation: Situation) -> tuple[Term, ...]:
         """Return the charge on the total of each period (see `Component.terms`)."""

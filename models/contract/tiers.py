@@ -158,6 +158,11 @@ class EnergyTiers(Component):
         sure = total.so_far_mwh + total.rest_mwh
         return [i for i, high in enumerate(self._edges[1:]) if high > sure]
 
+    @property
+    def cycle(self) -> tuple[str, int, int]:
+        """The period of the total (see `Component.cycle`). [-]."""
+        return (self.per, self.billing_day, self.first_month)
+
     def cases(self, horizon: Horizon, situation: Situation) -> tuple[str, ...]:
         """Return the tiers that each period may end in, where prices fall (see `Component.cases`)."""
         if self._convex:

@@ -134,6 +134,16 @@ class Utilisation(Component):
             for step in self.steps
         )
 
+    @property
+    def cycle(self) -> tuple[str, int, int]:
+        """The billing year (see `Component.cycle`). [-]."""
+        return ("year", self.billing_day, self.first_month)
+
+    @property
+    def restates(self) -> bool:
+        """A later bill states the year's peak and energy anew (see `Component.restates`). [-]."""
+        return True
+
     def cases(self, horizon: Horizon, situation: Situation) -> tuple[str, ...]:
         """Return the steps that each year may end in (see `Component.cases`)."""
         names = [step.name for step in self.steps]

@@ -76,6 +76,8 @@ _READ = (
     "fixedmonthlycharge",
     "fixedchargefirstmeter",
     "fixedchargeunits",
+    "minmonthlycharge",
+    "annualmincharge",
 )
 
 Schedule = tuple[tuple[int, ...], ...]
@@ -168,6 +170,7 @@ class _Importer:
         self._flat_demand()
         self._reactive()
         self._fixed()
+        self._minimum()
         self._others()
         self.result.toml = self._head(timezone) + "".join(self.tables)
         if not self.tables:
@@ -487,6 +490,22 @@ class _Importer:
                 "$/year": f"per_month = {amount / 12.0!r}",
             }[per]
             self.tables.append(f'\n[[component]]\nkind = "fixed"\nname = "{key}"\n{entry}\n')
+
+    def _minimum(self) -> None:
+        for key, per in (("minmonthlycharge", "month"), ("annualmincharge", "year")):
+            amount = self._number(self.record, key, key) if self.record.get(key) else 0.0
+            if amount == 0.0:
+                continue
+            if amount < 0.0 or not self.tables:
+                self._left_out(f"'{key}' of {amount!r}: a minimum must be above 0 and of some other charge")
+                continue
+            self.tables.append(
+                f'\n[[component]]\nkind = "minimum_bill"\nname = "{key}"\nleast = {amount!r}\nper = "{per}"\n'
+            )
+            self._doubt(
+                f"'{key}' is taken as a minimum of all charges of the calendar {per}: verify which charges "
+                "count, and when the period begins"
+            )
 
     def _others(self) -> None:
         for key in _COMMENTS:

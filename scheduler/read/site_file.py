@@ -472,6 +472,7 @@ def read_contract(
             f"'currency' must be the site's, {currency} (got '{head.currency}')",
         )
     components: list[Component] = []
+    places: list[Place] = []
     tables = values.get("component", [])
     names: dict[str, str] = {}
     complete = head is not None
@@ -488,6 +489,11 @@ def read_contract(
             complete = False
         else:
             components.append(component)
+            places.append(at)
+    for component, at in zip(components, places, strict=True) if complete else ():
+        for key, text in component.misfits(tuple(components)):
+            problems.add(at.toml.file, at.where((key,)), text)
+            complete = False
     if head is None:
         return ContractRead("", tuple(components), complete)
     return ContractRead(head.name, tuple(components), complete, head.vat_percent, head.round_digits)

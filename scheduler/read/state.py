@@ -24,7 +24,7 @@ from scheduler.read.times import FIRST_YEAR, LAST_YEAR, month_of_text
 
 COLUMNS = Columns(
     ("component", "period"),
-    ("energy_mwh", "rest_mwh", "peak_mw", "target_mw", "case"),
+    ("energy_mwh", "rest_mwh", "peak_mw", "target_mw", "case", "charged", "rest_charged"),
     {
         "component": "name of the contract component",
         "period": "billing period, such as 2026-06 or 2026, or a day of daily overruns",
@@ -33,6 +33,8 @@ COLUMNS = Columns(
         "peak_mw": "highest metered mean so far, MW",
         "target_mw": "what the period will reach anyway, MW",
         "case": "side of a cliff to stay on; every side is planned if left out",
+        "charged": "charges so far that count in a minimum bill, currency",
+        "rest_charged": "such charges expected after the horizon, currency",
     },
 )
 _YEAR = re.compile(r"[0-9]{4}")
@@ -76,6 +78,8 @@ def read_state(sources: Sequence[Source], contract: ContractRead, context: Conte
     energy: dict[tuple[str, str], float] = {}
     rest: dict[tuple[str, str], float] = {}
     cases: dict[str, str] = {}
+    charged: dict[tuple[str, str], float] = {}
+    rest_charged: dict[tuple[str, str], float] = {}
     peaks = Peaks({}, {})
     seen: dict[tuple[str, str], str] = {}
     for source in sources:
@@ -88,8 +92,8 @@ def read_state(sources: Sequence[Source], contract: ContractRead, context: Conte
                 )
             period = _period(row)
             values = {
-                column: row.number(column, *(() if column.endswith("mwh") else (at_least(0, "MW"),)))
-                for column in ("energy_mwh", "rest_mwh", "peak_mw", "target_mw")
+                column: row.number(column, *((at_least(0, "MW"),) if column.endswith("_mw") else ()))
+                for column in ("energy_mwh", "rest_mwh", "peak_mw", "target_mw", "charged", "rest_charged")
                 if row.has(column)
             }
             case = row.text("case") if row.has("case") else None
@@ -106,6 +110,8 @@ def read_state(sources: Sequence[Source], contract: ContractRead, context: Conte
             for column, target in (
                 ("energy_mwh", energy),
                 ("rest_mwh", rest),
+                ("charged", charged),
+                ("rest_charged", rest_charged),
                 ("peak_mw", peaks.so_far_mw),
                 ("target_mw", peaks.targets_mw),
             ):
@@ -118,7 +124,7 @@ def read_state(sources: Sequence[Source], contract: ContractRead, context: Conte
                         "case", f"must be one for a component (got '{case}' after '{cases[component]}')"
                     )
                 cases[component] = case
-    return StateRead(State(energy, rest, cases), peaks)
+    return StateRead(State(energy, rest, cases, charged, rest_charged), peaks)
 
 
 def merged_peaks(first: Peaks, second: Peaks, context: Context) -> Peaks:

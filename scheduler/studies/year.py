@@ -566,10 +566,11 @@ class Chain:
         """Return a situation with what is expected between the window's end and the end of the year."""
         whole = self.whole.horizon
         if rest_mw is None or last >= len(whole):
-            return replace(situation, state=replace(situation.state, rest_mwh={}))
+            return replace(situation, state=replace(situation.state, rest_mwh={}, rest_charged={}))
         rest = Profile(cut(whole, last, len(whole)), rest_mw[last:])
-        drawn = self.whole.site.contract.after(rest, Situation(series=situation.series)).state.energy_mwh
-        return replace(situation, state=replace(situation.state, rest_mwh=drawn))
+        then = self.whole.site.contract.after(rest, Situation(series=situation.series)).state
+        expected = replace(situation.state, rest_mwh=then.energy_mwh, rest_charged=then.charged)
+        return replace(situation, state=expected)
 
     def _stocks(self, window: Formulation, exact: Mapping[str, Array], end: int) -> dict[str, float]:
         """Return the levels at a joint; what rounding put outside the limits is put on them."""
