@@ -9,6 +9,9 @@ import numpy as np
 import pytest
 
 from models.contract.capacity import CapacityCharge
+from models.contract.demand import DemandCharge
+from models.contract.minimum import MinimumBill
+from models.contract.tiers import EnergyTiers, Tier
 from models.contract.utilisation import Utilisation, UtilisationStep
 from scheduler.cuts import SearchOptions
 from scheduler.result import Status
@@ -37,6 +40,35 @@ def test_the_years_peak_is_near_that_of_one_program() -> None:
     # What was billed is the highest hour of the whole load.
     line = next(line for line in found.run.audit.bill if line.component == "grid")
     assert line.quantity == pytest.approx(found.run.import_mw.max(), rel=1e-9)
+
+
+@pytest.mark.parametrize("per", ["month", "year"])
+@pytest.mark.parametrize("least", [100_000.0, 149_000.0, 180_000.0])
+def test_a_minimum_bill_is_met_over_windows(per: str, least: float) -> None:
+    """Below, near and above what a December costs, with a demand charge beside: 0.3 % of one program.
+
+    A window knows what was charged before it and what is expected after it; the bill is that of the whole.
+    """
+    parts = DemandCharge("demand", 1000.0, 60), MinimumBill("least", least, per=per)  # type: ignore[arg-type]
+    site = store_site(1.0, *parts)
+    horizon = long_horizon(site, FIRST, DAYS)
+    now = start_of(site, horizon, wild_prices(horizon))
+    found = best_year(site, horizon, now, WINDOWS).run
+    whole = Chain(site, horizon, now, YearOptions(kept_days=DAYS, search=SEARCH)).run(now)
+    assert found.status is Status.PLAN
+    assert found.total == pytest.approx(found.bill_amount, abs=0.01)
+    assert whole.windows[0].bound + whole.audit.sunk - 1e-6 <= found.total <= 1.003 * whole.total
+    assert found.total >= least - 1e-6
+
+
+def test_tiers_of_a_month_are_met_over_windows() -> None:
+    """A window that ends inside a month knows what is expected of the rest of it."""
+    site = store_site(1.0, EnergyTiers("tiers", (Tier(1.0, 2000.0), Tier(20.0))))
+    horizon = long_horizon(site, FIRST, DAYS)
+    now = start_of(site, horizon, wild_prices(horizon))
+    found = best_year(site, horizon, now, WINDOWS).run
+    whole = Chain(site, horizon, now, YearOptions(kept_days=DAYS, search=SEARCH)).run(now)
+    assert whole.windows[0].bound + whole.audit.sunk - 1e-6 <= found.total <= 1.003 * whole.total
 
 
 def cliff(discounted: float, from_hours: float) -> Utilisation:

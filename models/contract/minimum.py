@@ -398,10 +398,27 @@ class MinimumBill(Component):
 
     # ------------------------------------------------------------------------------ bill
 
-    def _sums(self, profile: Profile, situation: Situation, finished_only: bool) -> dict[str, float]:
-        """Return the sum of the others' bills in each period.
+    def sums(self, profile: Profile, situation: Situation, finished_only: bool = False) -> dict[str, float]:
+        """Return the sum of the others' bills for a profile in each period.
 
-        With `finished_only` bills that a later one states anew, because its own period goes on, are left out.
+        Parameters
+        ----------
+        profile : Profile
+            Metered load. [-]
+        situation : Situation
+            Prices, and the state of the billing periods before the profile. [-]
+        finished_only : bool
+            Whether to leave out bills that a later one states anew, because their own period goes on. [-]
+
+        Returns
+        -------
+        dict
+            Sum by label of the period, without what was charged before the profile. [currency]
+
+        Raises
+        ------
+        ValueError
+            If a bill cannot be parted between the periods of the profile.
         """
         horizon = profile.horizon
         sums = {period.label: 0.0 for period in self._cycle.periods(horizon)}
@@ -430,7 +447,7 @@ class MinimumBill(Component):
 
     def charged(self, profile: Profile, situation: Situation) -> tuple[Carried, ...]:
         """Return what the others charge in each period (see `Component.charged`)."""
-        sums: Mapping[str, float] = self._sums(profile, situation, finished_only=True)
+        sums: Mapping[str, float] = self.sums(profile, situation, finished_only=True)
         return tuple(Carried(label, charged=amount) for label, amount in sums.items())
 
     def bill(self, profile: Profile, situation: Situation) -> tuple[BillLine, ...]:
@@ -438,7 +455,7 @@ class MinimumBill(Component):
         ending = [p for p in self._cycle.periods(profile.horizon) if ends_inside(profile.horizon, p)]
         if not ending:
             return ()
-        sums = self._sums(profile, situation, finished_only=False)
+        sums = self.sums(profile, situation, finished_only=False)
         lines = []
         for period in ending:
             charged = situation.state.charged.get((self.name, period.label), 0.0) + sums[period.label]

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from models.contract.component import Contract, Profile
+from models.contract.minimum import MinimumBill
 from models.horizon import Array, Horizon
 from models.site import Site
 from models.situation import Availability, Situation
@@ -145,11 +146,12 @@ def annual_components(contract: Contract, horizon: Horizon) -> frozenset[str]:
         part.name
         for part in contract.components
         if any("-" not in found.period for found in part.carried(nothing))
+        or (part.cycle is not None and part.cycle[0] == "year")
     )
 
 
-def has_annual_total(contract: Contract, horizon: Horizon) -> bool:
-    """Tell whether something is charged on the energy of a whole year.
+def has_total(contract: Contract, horizon: Horizon) -> bool:
+    """Tell whether something is charged on the energy or the charges of a whole month or year.
 
     Parameters
     ----------
@@ -161,13 +163,12 @@ def has_annual_total(contract: Contract, horizon: Horizon) -> bool:
     Returns
     -------
     bool
-        True if windows must know what the rest of the year will draw. [-]
+        True if windows must know what comes after them. [-]
     """
     nothing = Profile(horizon, np.zeros(len(horizon)))
     return any(
-        found.energy_mwh is not None and "-" not in found.period
+        isinstance(part, MinimumBill) or any(found.energy_mwh is not None for found in part.carried(nothing))
         for part in contract.components
-        for found in part.carried(nothing)
     )
 
 
@@ -208,7 +209,7 @@ def best_year(
     if not choices:
         raise SolverError("the contract has no such side")
     peaks = annual_peaks(site.contract, horizon)
-    if len(choices) == 1 and not peaks and not has_annual_total(site.contract, horizon):
+    if len(choices) == 1 and not peaks and not has_total(site.contract, horizon):
         situation = with_cases(situation, choices[0])
         run = Chain(site, horizon, situation, options).run(situation)
         return AnnualRun(run, choices[0], None, (("", None, run.total),), run.solver_seconds)

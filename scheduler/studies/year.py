@@ -16,7 +16,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from models.contract.cliff import Sided
-from models.contract.component import Profile
+from models.contract.component import Contract, Profile
+from models.contract.minimum import MinimumBill
 from models.horizon import Array, Horizon, Integers
 from models.pieces import Rows
 from models.site import Site
@@ -484,7 +485,7 @@ class Chain:
         now, results = situation, []
         for first, end, last in self.spans:
             horizon = with_look_ahead(whole, first, end, last, self.options)
-            here = self._expecting(now, rest_mw, last)
+            here = self._expecting(now, rest_mw, first, last)
             if guide is not None and last < len(whole):
                 here = replace(here, end_stocks={**here.end_stocks, **guide.at(horizon.end_min)})
             here = here if known is None else known(here, (first, end, last))
@@ -562,15 +563,21 @@ class Chain:
         scale = absolute_energy_cost(planner.formulation, found.values)
         return found, WindowResult(label, status, found.cost, found.bound, scale, found.rounds)
 
-    def _expecting(self, situation: Situation, rest_mw: Array | None, last: int) -> Situation:
+    def _expecting(self, situation: Situation, rest_mw: Array | None, first: int, last: int) -> Situation:
         """Return a situation with what is expected between the window's end and the end of the year."""
         whole = self.whole.horizon
         if rest_mw is None or last >= len(whole):
             return replace(situation, state=replace(situation.state, rest_mwh={}, rest_charged={}))
         rest = Profile(cut(whole, last, len(whole)), rest_mw[last:])
-        then = self.whole.site.contract.after(rest, Situation(series=situation.series)).state
-        expected = replace(situation.state, rest_mwh=then.energy_mwh, rest_charged=then.charged)
-        return replace(situation, state=expected)
+        drawn = self.whole.site.contract.after(rest, Situation(series=situation.series)).state.energy_mwh
+        # A peak of the month in which the window ends counts once: the rest is what it adds to the bill.
+        contract = self.whole.site.contract
+        window, all_ = (
+            _charged(contract, Profile(cut(whole, first, end), rest_mw[first:end]), situation)
+            for end in (last, len(whole))
+        )
+        charged = {key: amount - window.get(key, 0.0) for key, amount in all_.items()}
+        return replace(situation, state=replace(situation.state, rest_mwh=drawn, rest_charged=charged))
 
     def _stocks(self, window: Formulation, exact: Mapping[str, Array], end: int) -> dict[str, float]:
         """Return the levels at a joint; what rounding put outside the limits is put on them."""
@@ -583,6 +590,16 @@ class Chain:
             inside = min(max(level, low), high)
             found[unit] = inside if abs(level - inside) <= room else level
         return found
+
+
+def _charged(contract: Contract, profile: Profile, situation: Situation) -> dict[tuple[str, str], float]:
+    """Return what minimum bills would count of a profile, bills that a later one states anew included."""
+    return {
+        (part.name, label): amount
+        for part in contract.components
+        if isinstance(part, MinimumBill)
+        for label, amount in part.sums(profile, situation).items()
+    }
 
 
 def stock_levels(site: Site) -> dict[str, str]:
