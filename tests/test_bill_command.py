@@ -239,3 +239,17 @@ def test_the_contracts_of_the_demo(tmp_path: Path, name: str) -> None:
         assert document["by_component"][by_hand[0]] == pytest.approx(by_hand[1], abs=0.01)
     else:
         assert [line["paid"] for line in document["lines"][1:3]] == [614_460.0, 47_400.0]
+
+
+def test_more_calls_than_agreed_are_a_note(tmp_path: Path) -> None:
+    """One call where the contract allows none: billed, and told."""
+    contract = CONTRACT + (
+        '[[component]]\nkind = "interruptible"\nname = "off"\ndrop_mw = 5.0\nper_mw_month = 0.0\n'
+        'notice_minutes = 0.0\ncall_hours = 1.0\ncalls_per_year = 0\ncalled = "called"\n'
+    )
+    profiles = "start,minutes,series,value\n2026-06-01T00:00,60,called,5.0\n2026-06-01T01:00,60,called,0.0\n"
+    done = run(tmp_path, contract=contract, profiles=profiles)
+    assert done.exit_code == 0, done.output
+    assert (
+        "Note: component 'off': calls in 2026 by the profile 'called' are 1, more than the 0" in done.output
+    )

@@ -7,6 +7,7 @@ arithmetic' that prices are published and the amounts were multiplied out by han
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -233,6 +234,22 @@ def test_interruptible_credit_by_hours_called() -> None:
     )
     lines = paid((part,), Profile(horizon, np.full(len(horizon), 60.0)), Situation(series={"called": series}))
     assert lines == [0.0, -207_870.0, -129_915.0]
+
+
+def test_calls_beyond_the_agreed_number_are_told() -> None:
+    """Three calls around a turn of the year, counted by hand: one begins in 2026 and goes on, two in 2027."""
+    horizon = days(dt.date(2026, 12, 31), 2, "Europe/Berlin")
+    called = np.zeros(48)
+    called[[22, 23, 24, 30, 31, 40]] = 5.0
+    now = Situation(series={"called": Series("called", horizon.starts_min, horizon.lengths_min, called)})
+    part = Interruptible("off", 5.0, 10.0, 0.0, 4.0, calls_per_year=1, called="called")
+    profile = Profile(horizon, np.full(48, 9.0))
+    (told,) = Contract("c", "XTS", (part,)).remarks(profile, now)
+    assert "'off': calls in 2027 by the profile 'called' are 2, more than the 1" in told
+    assert replace(part, calls_per_year=2).remarks(profile, now) == ()
+    assert replace(part, calls_per_year=None).remarks(profile, now) == ()
+    quarters = Profile(horizon.split(4), np.full(192, 9.0))
+    assert part.remarks(quarters, now) == (told,)
 
 
 def test_demand_raised_by_a_low_power_factor() -> None:

@@ -241,6 +241,23 @@ class Component(ABC):
         """
         return ()
 
+    def remarks(self, profile: Profile, situation: Situation) -> tuple[str, ...]:
+        """Return where a metered profile goes beyond the contract, in words; it is billed all the same.
+
+        Parameters
+        ----------
+        profile : Profile
+            Metered load. [-]
+        situation : Situation
+            Prices, and the state of the billing periods. [-]
+
+        Returns
+        -------
+        tuple of str
+            Sentences; none where all agrees. [-]
+        """
+        return ()
+
     def carried(self, profile: Profile) -> tuple[Carried, ...]:
         """Return what a profile adds to the component's state.
 
@@ -552,6 +569,23 @@ class Contract:
             The lines, not rounded. [-]
         """
         return tuple(line for component in self.components for line in component.bill(profile, situation))
+
+    def remarks(self, profile: Profile, situation: Situation) -> tuple[str, ...]:
+        """Return where a metered profile goes beyond the contract, in words.
+
+        Parameters
+        ----------
+        profile : Profile
+            Metered load. [-]
+        situation : Situation
+            Prices, and the state of the billing periods. [-]
+
+        Returns
+        -------
+        tuple of str
+            Sentences. [-]
+        """
+        return tuple(text for part in self.components for text in part.remarks(profile, situation))
 
 
 def carried_on(components: Iterable[Component], profile: Profile, situation: Situation) -> Situation:

@@ -6,6 +6,7 @@ with its duties kept is simulated in `scheduler.calls`.
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from typing import Literal
 
@@ -68,7 +69,7 @@ class Interruptible(Component):
     call_hours : float
         Length of a call, above 0. [h]
     calls_per_year : int, optional
-        Greatest number of calls in a year. [-]
+        Greatest number of calls in a calendar year; a bill tells where a profile of called load has more. [-]
     least_mw : float
         Import at which the site keeps its duties: what is left after a call must be at least that. [MW]
     fast_unloading : bool
@@ -135,6 +136,26 @@ class Interruptible(Component):
     def cases(self, horizon: Horizon, situation: Situation) -> tuple[str, ...]:
         """Return with and without the credit (see `Component.cases`)."""
         return (PAID, NOT_PAID)
+
+    def remarks(self, profile: Profile, situation: Situation) -> tuple[str, ...]:
+        """Return the years with more calls than agreed (see `Component.remarks`).
+
+        A call is an unbroken run of called load, of the year in which it begins.
+        """
+        series = None if self.called is None else situation.series.get(self.called)
+        if series is None or self.calls_per_year is None:
+            return ()
+        horizon = profile.horizon
+        given, values = series.where_given(horizon)
+        called = given & (values > 0)
+        begins = np.flatnonzero(called & ~np.concatenate([[False], called[:-1]]))
+        calls = Counter(horizon.days[i].year for i in begins.tolist())
+        return tuple(
+            f"component '{self.name}': calls in {year} by the profile '{self.called}' are {count}, more "
+            f"than the {self.calls_per_year} that the contract allows in a year; all of them are billed"
+            for year, count in sorted(calls.items())
+            if count > self.calls_per_year
+        )
 
     def _in_season(self, horizon: Horizon) -> Mask:
         local = calendar.local_times(horizon.starts_min, horizon.timezone)

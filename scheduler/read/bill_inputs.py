@@ -161,9 +161,9 @@ def read_bill_inputs(
         series=series, peaks_mw=peaks.so_far_mw, peak_targets_mw=peaks.targets_mw, state=state.state
     )
     digests = {f"{source.role}:{source.name}": source.digest for source in sources}
-    return BillInputs(
-        contract.contract(site.currency), profile, situation, lines, digests, tuple(context.notes)
-    )
+    made = contract.contract(site.currency)
+    notes = (*context.notes, *made.remarks(profile, situation))
+    return BillInputs(made, profile, situation, lines, digests, notes)
 
 
 def read_contract_file(path: Path, years: Iterable[int], timezone: str | None = None) -> Contract:
