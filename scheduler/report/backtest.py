@@ -11,8 +11,10 @@ from collections.abc import Mapping
 from models.horizon import Horizon
 from scheduler.report.cautions import CAUTIONS
 from scheduler.report.wording import fixed, plain
-from scheduler.studies.backtest import FORECAST_WORDS, BacktestFigures
+from scheduler.studies.backtest import FORECAST_WORDS, ROLLING, BacktestFigures
 
+LOOK_DAYS = ROLLING.look_ahead_days + ROLLING.far_days
+"""Days that the plan of a day looks beyond it. [d]"""
 AS_BUILT = "stores as in the site file"
 """Name of the works with its own stores."""
 
@@ -75,12 +77,13 @@ def backtest_text(found: Mapping[str, BacktestFigures], name: str, horizon: Hori
         "",
         "Known on the day before: the prices of the plan day. " + FORECAST_WORDS,
         "The month's peak target comes from a month-ahead run with the same forecast. Constant loads and the "
-        "one program know all prices; the controller knows those of the days ahead.",
+        f"one program know all prices; the controller knows those of the {LOOK_DAYS} days ahead.",
     ]
     if set(found) != {AS_BUILT}:
         lines.append(
             "Scaled stores hold so many days of the mean output at constant loads between their least and "
-            "greatest content, are half full at the start and must be at the end. Other tanks, permits and "
-            "the money for tanks are not looked at."
+            "greatest content, are half full at the start and must be at the end. Only units of kind "
+            "product_store are scaled: chlorine stores and alkali tanks stay as built. Permits and the money "
+            "for tanks are not looked at."
         )
     return "\n".join(lines) + "\n\n" + "\n".join(CAUTIONS) + "\n"
